@@ -1,0 +1,186 @@
+"""Advice, reasons, verdicts: plain frozen values that every message is made of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Literal
+
+from advisor.exposure.model import Exposure
+from advisor.garden.model import Holdings
+from advisor.garden.state_model import TreeState
+from advisor.garden.tables import Tables
+from advisor.weather.table import WeatherTable
+
+Kind = Literal["water", "shade", "shelter", "work", "due", "alert"]
+Urgency = Literal["now", "today", "week", "note"]
+Verdict = Literal["suits", "suits-with-care", "does-not-suit", "cannot-tell"]
+CheckVerdict = Literal["pass", "care", "fail", "unknown"]
+Gate = Literal["tree", "weather", "person"]
+Caution = Literal["cautious", "even", "bold"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why: a quantity, its value, the limit, the hour, who set the limit, and the evidence."""
+
+    quantity: str
+    value: float | None
+    unit: str
+    limit: float | None
+    at_utc: datetime | None
+    set_by: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A number with its unit (``UNITS``)."""
+
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One piece of advice. ``do`` begins with a verb; ``reasons`` is never empty.
+
+    ``id`` is stable from day to day for the same measure on the same trees (kind, topic, trees), so
+    that a measure can be silenced, confirmed and compared. ``hazard`` groups what one confirmed
+    measure silences: heat, frost, gale, hail, roots-cold, roots-hot, rain, dry, standing, "".
+    """
+
+    id: str
+    kind: Kind
+    urgency: Urgency
+    trees: tuple[str, ...]
+    do: str
+    from_utc: datetime
+    until_utc: datetime
+    reasons: tuple[Reason, ...]
+    amount: Amount | None = None
+    chance: float | None = None
+    sure: str = ""
+    """How sure, in a few words."""
+    changes_if: str = ""
+    """What would change it."""
+    hazard: str = ""
+    must: bool = False
+    """True where leaving it may cost a tree: candidates for the must-do lines."""
+
+    def __post_init__(self) -> None:
+        if not self.reasons:
+            raise ValueError(f"advice {self.id!r} has no reason")
+
+
+@dataclass(frozen=True, slots=True)
+class AlertEvent:
+    """A hazard worth a mail between digests.
+
+    ``event`` is stable over ticks while it is the same event (kind and first local day at its first
+    telling are kept by the service's ledger); ``advice`` is what to do, in order.
+    """
+
+    hazard: Literal["heat", "frost", "gale", "hail", "dry"]
+    first_day: date
+    last_day: date
+    trees: tuple[str, ...]
+    spared: tuple[str, ...]
+    """Trees that may stay as they are."""
+    headline: str
+    advice: tuple[Advice, ...]
+    chance: float | None
+    may_break_quiet_hours: bool
+    expires_utc: datetime
+    send_from_utc: datetime
+    """Not before: heat about 48 h ahead, frost by 15:00 local of the day before the night."""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One check of a piece of work on one tree in one half day."""
+
+    gate: Gate
+    check: str
+    verdict: CheckVerdict
+    value: float | str | None
+    unit: str
+    limit: float | str | None
+    at_utc: datetime | None
+    source: str
+    text: str
+    """In words, for the grower."""
+    deciding: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class HalfDay:
+    """A half day inside working hours with its verdict and the checks that gave it."""
+
+    from_utc: datetime
+    until_utc: datetime
+    day: date
+    verdict: Verdict
+    checks: tuple[Check, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WorkJudgement:
+    """The answer for one tree, one kind of work, one day."""
+
+    work: str
+    tree_id: str
+    day: date
+    verdict: Verdict
+    checks: tuple[Check, ...]
+    """Deciding reason first."""
+    windows: tuple[HalfDay, ...]
+    """Half days of the coming ten days that suit, soonest first."""
+    next_window: HalfDay | None
+    last_sensible_day: date | None
+    last_sensible_why: str
+    cautions: tuple[str, ...]
+    prepare: tuple[str, ...]
+    afterwards: tuple[str, ...]
+    impossible: bool = False
+    """True for work that the species cannot have."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonEnd:
+    """When the growing season ends here, by what is known of the climate.
+
+    ``known`` is ``estimate`` where it comes from the table by latitude and elevation.
+    """
+
+    first_frost: date | None
+    known: Literal["climate", "estimate", "none"]
+    text: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """Everything a rule may look at. Built once per pass; rules are pure functions of it."""
+
+    now_utc: datetime
+    day: date
+    """Local day of ``now_utc`` in the garden."""
+    holdings: Holdings
+    tables: Tables
+    states: Mapping[str, TreeState]
+    weather: WeatherTable | None
+    """None: no usable weather at all."""
+    exposure: Exposure | None
+    members: Exposure | None
+    """Exposure with a leading member axis, or None without an ensemble."""
+    caution: Caution
+    season_end: SeasonEnd
+    weather_age_h: float | None
+    confirmed: Mapping[tuple[str, str], date] = field(default_factory=dict)
+    """(hazard, tree id) -> local date on which the journal confirmed the measure."""
+    told_standing: frozenset[str] = frozenset()
+    """Ids of standing measures already told (kept by the service)."""
+    quiet_from_local: str = "22:00"
+    quiet_until_local: str = "06:00"

@@ -1,0 +1,135 @@
+"""What the grower owns, as frozen values: garden, places, pots, trees, journal lines.
+
+Everything is checked before it gets here (``store.garden_files``); nothing in this module reads a file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime, time
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from advisor.units import DisplayUnits
+
+Ground = Literal["gravel", "paving", "grass", "boards"]
+RainCover = Literal["open", "covered"]
+
+
+@dataclass(frozen=True, slots=True)
+class Garden:
+    """The garden as a whole. Times of day are garden-local."""
+
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    timezone: str
+    units: DisplayUnits = "metric"
+    watering_times: tuple[time, ...] = (time(7), time(13), time(19))
+    working_hours: tuple[time, time] = (time(8), time(18))
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The time zone as an object."""
+        return ZoneInfo(self.timezone)
+
+    @property
+    def southern(self) -> bool:
+        """True south of the equator, where the seasons are turned by half a year."""
+        return self.latitude_deg < 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A spot where pots stand. Shares are 0..1; horizon is (azimuth, elevation) in degrees, sorted."""
+
+    id: str
+    name: str
+    shade_fraction: float = 0.0
+    sky_view: float = 1.0
+    horizon_deg: tuple[tuple[float, float], ...] = ()
+    wind_shelter: float = 0.0
+    rain: RainCover = "open"
+    ground: Ground = "gravel"
+    height_m: float = 0.8
+    night_gain_c: float = 0.0
+    shelter_level: int = 0
+    room: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pot:
+    """A pot. ``volume_l`` is always known; the rest may come from the size class."""
+
+    volume_l: float
+    length_cm: float
+    width_cm: float
+    depth_cm: float
+    shape: str
+    wall: str
+
+
+@dataclass(frozen=True, slots=True)
+class Crown:
+    """The green part, seen from the side: width and height [cm]."""
+
+    width_cm: float
+    height_cm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """One tree in its pot. ``defaulted`` names the keys that rest on a class default."""
+
+    id: str
+    name: str
+    species_id: str
+    group_id: str
+    place_id: str
+    size: str
+    pot: Pot
+    crown: Crown
+    substrate: str
+    strength: int | None = None
+    defaulted: frozenset[str] = field(default_factory=frozenset)
+
+
+@dataclass(frozen=True, slots=True)
+class JournalEntry:
+    """One journal line, checked.
+
+    ``amount`` is a number for units share, mm, kg, l, c; a place id for ``moved``; the new tree's id
+    for ``layer-separated``; None where empty. ``order`` keeps file order among equal times.
+    """
+
+    at_utc: datetime
+    tree_id: str
+    entry: str
+    amount: float | str | None
+    unit: str
+    note: str
+    line: int
+    order: int
+
+
+@dataclass(frozen=True, slots=True)
+class Holdings:
+    """Everything of one garden folder that passed the checks."""
+
+    garden: Garden
+    places: dict[str, Place]
+    trees: tuple[Tree, ...]
+    journal: tuple[JournalEntry, ...]
+
+    def tree(self, tree_id: str) -> Tree:
+        """Return the tree ``tree_id``; ``KeyError`` if the garden has none."""
+        for tree in self.trees:
+            if tree.id == tree_id:
+                return tree
+        raise KeyError(tree_id)
+
+    def journal_of(self, tree_id: str) -> tuple[JournalEntry, ...]:
+        """Return the lines of one tree, oldest first."""
+        lines = [entry for entry in self.journal if entry.tree_id == tree_id]
+        return tuple(sorted(lines, key=lambda entry: (entry.at_utc, entry.order)))
