@@ -161,7 +161,9 @@ _US: dict[str, tuple[float, float, str, int]] = {
 DisplayUnits = Literal["metric", "us"]
 
 
-def shown(value: float | None, unit: str, units: DisplayUnits = "metric", decimals: int | None = None) -> Shown:
+def shown(
+    value: float | None, unit: str, units: DisplayUnits = "metric", decimals: int | None = None
+) -> Shown:
     """Return ``value`` [``unit``] as the grower reads it.
 
     Parameters

@@ -81,15 +81,21 @@ class _Reader:
             None if low is None else float(low),
             None if high is None else float(high),
         )
-        if (number.low is not None and number.low > value) or (number.high is not None and number.high < value):
-            self.fault(file, key, f"value {value} outside {number.low}..{number.high}", "low <= value <= high")
+        if (number.low is not None and number.low > value) or (
+            number.high is not None and number.high < value
+        ):
+            self.fault(
+                file, key, f"value {value} outside {number.low}..{number.high}", "low <= value <= high"
+            )
         self.numbers.append((file, key, number))
         return number
 
     def table(self, file: str, rows: Mapping[str, Any], prefix: str) -> NumberTable:
         return NumberTable(f"{file} {prefix}".strip(), dict(self._flat(file, rows, prefix, "")))
 
-    def _flat(self, file: str, rows: Mapping[str, Any], prefix: str, path: str) -> Iterator[tuple[str, Number]]:
+    def _flat(
+        self, file: str, rows: Mapping[str, Any], prefix: str, path: str
+    ) -> Iterator[tuple[str, Number]]:
         for name, row in rows.items():
             key = f"{path}.{name}" if path else name
             full = f"{prefix}.{key}" if prefix else key
@@ -159,7 +165,9 @@ def _flags(reader: _Reader) -> dict[str, FlagRule]:
         )
     for flag in found.values():
         if flag.followed_by and flag.followed_by not in found:
-            reader.fault(file, f"flag.{flag.id}.followed_by", f"{flag.followed_by!r}", f"one of {sorted(found)}")
+            reader.fault(
+                file, f"flag.{flag.id}.followed_by", f"{flag.followed_by!r}", f"one of {sorted(found)}"
+            )
     return found
 
 
@@ -174,7 +182,10 @@ def _works(reader: _Reader, cautions: Mapping[str, str]) -> dict[str, WorkRule]:
         for place, check in enumerate(row.get("check", []), 1):
             where = f"{key}.check[{place}]"
             reader.known(
-                file, where, check, {"id", "kind", "gate", "text", "deciding", "shelter_mends", "numbers", "options"}
+                file,
+                where,
+                check,
+                {"id", "kind", "gate", "text", "deciding", "shelter_mends", "numbers", "options"},
             )
             if check.get("gate") not in {"tree", "weather", "person"}:
                 reader.fault(file, f"{where}.gate", f"{check.get('gate')!r}", "tree, weather or person")

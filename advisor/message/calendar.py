@@ -1,0 +1,76 @@
+"""The calendar file: work windows and due checks (RFC 5545, stable UIDs)."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import timedelta
+
+from advisor.garden.state_model import Question
+from advisor.message.view import DigestInput
+from advisor.message.words import plain, tree_names
+
+__all__ = ["calendar_bytes"]
+
+_WORD = {"suits": "suits", "suits-with-care": "suits with care"}
+
+
+def _uid(*parts: str) -> str:
+    return f"{hashlib.sha256('|'.join(parts).encode()).hexdigest()[:32]}@garden-advisor.invalid"
+
+
+def calendar_bytes(digest: DigestInput) -> bytes:
+    """Return an iCalendar file of the judged work windows and of the questions that are due.
+
+    Windows of one kind of work in the same half day are one event over all its trees.
+    """
+    from icalendar import Calendar, Event
+
+    situation = digest.situation
+    calendar = Calendar()
+    calendar.add("prodid", "-//growing-season-advisor//garden//EN")
+    calendar.add("version", "2.0")
+    calendar.add("method", "PUBLISH")
+    windows: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
+    spans = {}
+    for (work_id, tree_id), judgement in digest.judgements.items():
+        for half in judgement.windows:
+            key = (work_id, half.from_utc.isoformat(), half.until_utc.isoformat())
+            spans[key] = half
+            windows.setdefault(key, []).append((tree_id, half.verdict))
+    for key in sorted(windows, key=lambda item: (item[1], item[0])):
+        half, trees = spans[key], windows[key]
+        rule = situation.tables.works[key[0]]
+        event = Event()
+        # the UID names the half day by its local day and part, not by a span that shrinks through the day
+        local = half.until_utc.astimezone(situation.holdings.garden.zone)
+        event.add("uid", _uid("work", key[0], half.day.isoformat(), f"{local:%H:%M}"))
+        event.add("dtstamp", situation.now_utc)
+        event.add("dtstart", half.from_utc)
+        event.add("dtend", half.until_utc)
+        event.add("summary", plain(f"{rule.name}: {tree_names(situation, [tree for tree, _ in trees], 8)}"))
+        words = [
+            f"{situation.holdings.tree(tree).name}: {_WORD.get(verdict, verdict)}" for tree, verdict in trees
+        ]
+        cautions = [situation.tables.cautions[name] for name in rule.cautions]
+        event.add("description", plain("\n".join([*words, *cautions])))
+        event.add("transp", "TRANSPARENT")
+        calendar.add_component(event)
+    for state in situation.states.values():
+        for question in state.questions:
+            calendar.add_component(_question_event(digest, state.tree.id, state.tree.name, question))
+    return bytes(calendar.to_ical())
+
+
+def _question_event(digest: DigestInput, tree_id: str, name: str, question: Question) -> object:
+    from icalendar import Event
+
+    event = Event()
+    event.add("uid", _uid("due", tree_id, question.id, question.due.isoformat()))
+    event.add("dtstamp", digest.now_utc)
+    event.add("dtstart", question.due)
+    event.add("dtend", question.due + timedelta(days=1))
+    event.add("summary", plain(f"{name}: {question.text}"))
+    answers = " or ".join(f"advisor log {tree_id} {answer}" for answer in question.answers)
+    event.add("description", plain(f"{question.why} Answer: {answers}".strip()))
+    event.add("transp", "TRANSPARENT")
+    return event

@@ -1,0 +1,1 @@
+"""Parts of the digest, one file each; ``registry`` lists them in reading order."""

@@ -1,0 +1,69 @@
+"""Ahead lines: the coming days, the hazards in them, and what is about to close for the season."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from advisor.message.outlook import day_outlooks, outlook_cells
+from advisor.message.view import DigestInput, Line, Section
+from advisor.message.words import day_name, short_day, tree_names
+
+__all__ = ["build"]
+
+CLOSING_WITHIN_DAYS = 14
+"""A window that closes within this many days is worth a line (trade routine: two weeks' notice)."""
+
+
+def _hazards(digest: DigestInput) -> list[Line]:
+    situation = digest.situation
+    lines = []
+    for event in digest.events:
+        when = day_name(event.first_day, situation.day)
+        if event.last_day > event.first_day:
+            when += f" to {short_day(event.last_day)}"
+        trees = tree_names(situation, event.trees)
+        text = f"{event.headline} ({when}): {trees}."
+        if event.spared:
+            text += f" May stay: {tree_names(situation, event.spared)}."
+        chance = f"chance {event.chance:.0%}" if event.chance is not None else ""
+        lines.append(Line(text, chance, f"ahead:{event.hazard}:{event.first_day}"))
+    return lines
+
+
+def _closing(digest: DigestInput) -> list[Line]:
+    situation = digest.situation
+    by_text: dict[tuple[str, str], list[str]] = {}
+    for (work_id, tree_id), judgement in digest.judgements.items():
+        last = judgement.last_sensible_day
+        if last is None or judgement.impossible or judgement.verdict == "does-not-suit":
+            continue
+        if situation.day <= last <= situation.day + timedelta(days=CLOSING_WITHIN_DAYS):
+            name = situation.tables.works[work_id].name
+            by_text.setdefault((name, short_day(last)), []).append(tree_id)
+    return [
+        Line(
+            f"Last sensible day for {name}: {day} ({tree_names(situation, trees)}).",
+            "",
+            f"closing:{name}:{day}",
+        )
+        for (name, day), trees in by_text.items()
+    ]
+
+
+def build(digest: DigestInput) -> Section | None:
+    """Return the ahead section, or None without any weather."""
+    situation = digest.situation
+    units = situation.holdings.garden.units
+    lines = _hazards(digest) + _closing(digest)
+    if digest.issued_text != "alert":
+        for outlook in day_outlooks(situation):
+            low, high, rain, gust = outlook_cells(outlook, units)
+            lines.append(
+                Line(
+                    f"{short_day(outlook.day)}: {low} to {high}, rain {rain}, gusts {gust}",
+                    "",
+                    f"day:{outlook.day}",
+                    "quiet",
+                )
+            )
+    return Section("ahead", "Ahead", tuple(lines)) if lines else None

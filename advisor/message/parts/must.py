@@ -1,0 +1,30 @@
+"""Must-do lines: at most three, the ones that cost a tree when left."""
+
+from __future__ import annotations
+
+from advisor.advice.model import Advice
+from advisor.message.view import DigestInput, Line, Section
+from advisor.message.words import why_text
+
+__all__ = ["MOST", "build", "chosen"]
+
+MOST = 3
+"""Lines above the fold of a phone."""
+
+
+def chosen(digest: DigestInput) -> tuple[Advice, ...]:
+    """Return the advice that the must-do lines carry; other parts leave it out."""
+    pressing = [
+        advice
+        for advice in digest.advice
+        if advice.must and advice.urgency in {"now", "today"} and advice.kind != "due"
+    ]
+    return tuple(pressing[:MOST])
+
+
+def build(digest: DigestInput) -> Section | None:
+    """Return the must-do section, or None when nothing must be done."""
+    lines = tuple(
+        Line(advice.do, why_text(advice, digest.situation), advice.id, "must") for advice in chosen(digest)
+    )
+    return Section("must", "Must do", lines) if lines else None
