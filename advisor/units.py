@@ -6,6 +6,7 @@ shown. A unit is declared at the edge and never guessed from a magnitude.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal, get_args
@@ -129,7 +130,6 @@ class Shown:
 
 
 _METRIC: dict[str, tuple[float, float, str, int]] = {
-    # unit: (factor, offset, text, decimals)
     "degC": (1.0, 0.0, "°C", 0),
     "K": (1.0, 0.0, "K", 1),
     "m/s": (1.0, 0.0, "m/s", 0),
@@ -157,6 +157,7 @@ _US: dict[str, tuple[float, float, str, int]] = {
     "kg": (1.0 / KG_PER_POUND, 0.0, "lb", 1),
     "cm": (1.0 / CM_PER_INCH, 0.0, "in", 1),
 }
+"""By unit: factor, offset, text shown, decimals."""
 
 DisplayUnits = Literal["metric", "us"]
 
@@ -177,7 +178,7 @@ def shown(
     decimals : int, optional
         Digits after the point, otherwise those of the unit.
     """
-    if value is None or value != value:  # NaN is the only value unlike itself
+    if value is None or math.isnan(value):
         return Shown("unknown", "")
     factor, offset, text, digits = _METRIC.get(unit, (1.0, 0.0, unit, 1))
     if units == "us" and unit in _US:

@@ -26,7 +26,7 @@ def _line(line: Line, bullet: str) -> list[str]:
 
 
 def render_text(view: MessageView) -> str:
-    """Return the whole message as text with ``\\n`` line ends."""
+    """Return the whole message as text with single line-feed ends."""
     out = [plain(view.title), ""]
     for line in view.notices:
         out += _line(line, "! ")

@@ -73,7 +73,7 @@ def build(digest: DigestInput) -> tuple[Line, ...]:
     lines += [Line(note, "", f"foot:note:{place}", "quiet") for place, note in enumerate(digest.quiet_notes)]
     lines.append(
         Line(
-            "Wrong? Say it in a word: advisor log TREE leaves-hard (or leaves-open, watered, moved, wilted ...).",
+            "Wrong? Say it in a word: advisor log TREE leaves-hard (or leaves-open, watered, wilted ...).",
             "",
             "foot:correct",
             "quiet",

@@ -1,0 +1,152 @@
+"""Answers on the terminal: ``suits`` and ``tree`` in words, made of the same judgements and states."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from advisor.advice.model import Advice, Check, Situation, WorkJudgement
+from advisor.garden.state_model import Need, TreeState
+from advisor.message.json_out import tree_object
+from advisor.message.parts.foot import weather_line
+from advisor.message.parts.recovery import flag_text
+from advisor.message.words import day_and_clock, plain, short_day, why_text
+from advisor.units import shown
+
+__all__ = ["suits_text", "tree_text"]
+
+WIDTH = 78
+VERDICT_WORDS = {
+    "suits": "suits",
+    "suits-with-care": "suits, with care",
+    "does-not-suit": "does not suit",
+    "cannot-tell": "cannot tell",
+}
+_MARKS = {"pass": "fine", "care": "care", "fail": "against", "unknown": "not known"}
+_GATES = {"tree": "the tree", "weather": "the weather", "person": "you"}
+
+
+def _wrap(text: str, first: str = "", rest: str = "") -> str:
+    return textwrap.fill(
+        plain(text), WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
+    )
+
+
+def _check_line(check: Check) -> str:
+    return _wrap(
+        f"{_MARKS[check.verdict]}, {_GATES[check.gate]}: {check.text} [{check.source}]", "  - ", "    "
+    )
+
+
+def _judgement(situation: Situation, judgement: WorkJudgement) -> list[str]:
+    zone = situation.holdings.garden.zone
+    name = situation.holdings.tree(judgement.tree_id).name
+    out = [_wrap(f"{name}: {VERDICT_WORDS[judgement.verdict]}.")]
+    out += [_check_line(check) for check in judgement.checks]
+    if judgement.windows:
+        spans = [
+            f"{day_and_clock(half.from_utc, zone, situation.day)}-{half.until_utc.astimezone(zone):%H:%M}"
+            + (" with care" if half.verdict == "suits-with-care" else "")
+            for half in judgement.windows[:4]
+        ]
+        out.append(_wrap(f"Half days that suit: {'; '.join(spans)}.", "  ", "  "))
+    elif not judgement.impossible:
+        out.append("  No half day of the coming ten suits.")
+    if judgement.last_sensible_day is not None:
+        day = short_day(judgement.last_sensible_day)
+        out.append(_wrap(f"Last sensible day this season: {day}. {judgement.last_sensible_why}", "  ", "  "))
+    if judgement.verdict in {"suits", "suits-with-care"}:
+        out += [_wrap(f"Before: {text}", "  ", "    ") for text in judgement.prepare]
+        out += [_wrap(f"After: {text}", "  ", "    ") for text in judgement.afterwards]
+    return out
+
+
+def suits_text(situation: Situation, work: str, judgements: Sequence[WorkJudgement]) -> str:
+    """Return the answer in words: verdict, deciding reason first, when instead, cautions once."""
+    rule = situation.tables.works[work]
+    out = [
+        _wrap(f"{rule.name}, {short_day(judgements[0].day) if judgements else short_day(situation.day)}"),
+        "",
+    ]
+    for judgement in judgements:
+        out += [*_judgement(situation, judgement), ""]
+    cautions: dict[str, None] = {}
+    for judgement in judgements:
+        if not judgement.impossible:
+            cautions.update(dict.fromkeys(judgement.cautions))
+    out += [_wrap(f"Care: {text}", "", "  ") for text in cautions]
+    out.append(_wrap(weather_line(situation)))
+    return "\n".join(out) + "\n"
+
+
+def _need_line(name: str, need: Need | None, situation: Situation) -> list[str]:
+    if need is None:
+        return []
+    value = shown(need.value, need.unit, situation.holdings.garden.units)
+    return [_wrap(f"{name}: {value}, set by {need.set_by} [{need.source}]", "  - ", "    ")]
+
+
+def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) -> str:
+    """Return everything known of one tree: state, why, what next."""
+    tree, units = state.tree, situation.holdings.garden.units
+    place = situation.holdings.places[state.place_id]
+    numbers = tree_object(situation, state)
+    out = [
+        _wrap(f"{tree.name} ({tree.species_id}, {state.group.name}), on {place.name}"),
+        _wrap(f"Stage: {state.stage.stage.label} (BBCH {state.stage.stage.bbch}), {state.stage.text}."),
+    ]
+    out += [_wrap(f"Under way: {flag_text(flag)} [{flag.known}]") for flag in state.flags]
+    out += [_wrap(f"Journal: {text}") for text in state.contradictions]
+    out.append(
+        _wrap(
+            f"Pot {shown(tree.pot.volume_l, 'l', units)}, {tree.pot.wall}, {tree.substrate}; crown "
+            f"{shown(tree.crown.width_cm, 'cm', units)} wide; strength "
+            f"{tree.strength if tree.strength is not None else 'not given'}."
+            + (f" By class: {', '.join(sorted(tree.defaulted))}." if tree.defaulted else "")
+        )
+    )
+    water = numbers["water"]
+    if water["left_share"] is not None:
+        text = f"Water: {water['left_share']:.0%} of what is usable left, {water.get('known', '')}"
+        exposure = situation.exposure
+        if exposure is not None and water["use_today_l"] is not None:
+            text += f"; uses about {shown(water['use_today_l'], 'l', units, 2)} today"
+        out.append(_wrap(f"{text}."))
+    today = [
+        f"{word} {shown(numbers[key], unit, units)}"
+        for key, word, unit in (
+            ("leaf_max_c", "leaf to", "degC"),
+            ("pot_max_c", "pot rim to", "degC"),
+            ("night_min_c", "bench air down to", "degC"),
+            ("direct_sun_h", "direct sun", "h"),
+        )
+        if numbers[key] is not None
+    ]
+    if today:
+        out.append(_wrap(f"Today: {', '.join(today)}."))
+    needs = state.needs
+    lines: list[str] = []
+    for name, need in (
+        ("direct sun at most", needs.direct_sun_h),
+        ("sun until solar hour", needs.sun_until_solar_h),
+        ("shade asked for", needs.shade_share),
+        ("wind at most", needs.wind_m_s),
+        ("gusts at most", needs.gust_m_s),
+        ("bench air not under", needs.frost_limit_c),
+        ("pot not under", needs.root_limit_c),
+        ("leaf in sun not over", needs.leaf_limit_c),
+        ("dry air in sun not over", needs.vpd_limit_kpa),
+        ("no feeding", needs.no_feed_until),
+    ):
+        lines += _need_line(name, need, situation)
+    if lines:
+        out += ["Limits now:", *lines]
+    mine = [piece for piece in advice if tree.id in piece.trees]
+    if mine:
+        out.append("What next:")
+        out += [_wrap(f"{piece.do} ({why_text(piece, situation)})", "  - ", "    ") for piece in mine]
+    out += [
+        _wrap(f"Question: {question.text} {question.why}", "  - ", "    ") for question in state.questions
+    ]
+    out.append(_wrap(weather_line(situation)))
+    return "\n".join(out) + "\n"

@@ -1,0 +1,223 @@
+"""The JSON contract: ``today/1``, ``suits/1`` and the weather object they share.
+
+Times are UTC with ``Z``; missing numbers are null, never NaN.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, WorkJudgement
+from advisor.exposure.model import Exposure
+from advisor.garden.state_model import TreeState
+from advisor.physics.missing import reduce_over
+from advisor.weather.days import day_bounds_utc
+from advisor.weather.table import stamp_of, utc_of
+
+__all__ = ["dump", "suits_object", "today_object", "tree_object", "utc_text", "weather_object"]
+
+COVERAGE = 0.9
+
+
+def utc_text(at_utc: datetime | None) -> str | None:
+    """ISO 8601 in UTC with seconds and ``Z``."""
+    return None if at_utc is None else at_utc.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def dump(data: Mapping[str, Any]) -> str:
+    """Return JSON text; a NaN that slipped through is an error, not ``NaN`` in the output."""
+    return json.dumps(data, ensure_ascii=False, allow_nan=False, indent=2)
+
+
+def _number(value: float | str | None, digits: int = 3) -> float | str | None:
+    if value is None or isinstance(value, str):
+        return value
+    if not math.isfinite(value):
+        return None
+    return round(float(value), digits)
+
+
+def weather_object(situation: Situation) -> dict[str, Any] | None:
+    """Return ``W``: source, age, reach, what was derived and what is missing."""
+    weather = situation.weather
+    if weather is None:
+        return None
+    return {
+        "source": weather.provenance.source,
+        "issued_at": utc_text(weather.provenance.issued_at_utc or weather.provenance.fetched_at_utc),
+        "age_h": _number(situation.weather_age_h, 2),
+        "covers_until": utc_text(weather.covers_until_utc),
+        "derived": list(weather.provenance.derived),
+        "missing": list(weather.provenance.missing),
+        "members": weather.member_count,
+        "notes": list(weather.provenance.notes),
+    }
+
+
+def _reason(reason: Reason) -> dict[str, Any]:
+    return {
+        "quantity": reason.quantity,
+        "value": _number(reason.value),
+        "unit": reason.unit,
+        "limit": _number(reason.limit),
+        "at": utc_text(reason.at_utc),
+        "set_by": reason.set_by,
+        "source": reason.source,
+    }
+
+
+def _advice(advice: Advice) -> dict[str, Any]:
+    amount = advice.amount
+    return {
+        "id": advice.id,
+        "kind": advice.kind,
+        "urgency": advice.urgency,
+        "trees": list(advice.trees),
+        "do": advice.do,
+        "from": utc_text(advice.from_utc),
+        "until": utc_text(advice.until_utc),
+        "amount": None if amount is None else {"value": _number(amount.value), "unit": amount.unit},
+        "chance": _number(advice.chance),
+        "reasons": [_reason(reason) for reason in advice.reasons],
+        "sure": advice.sure,
+        "changes_if": advice.changes_if,
+        "must": advice.must,
+    }
+
+
+def _extreme(values: np.ndarray, how: str) -> float | None:
+    if not values.size:
+        return None
+    if how == "sum":
+        reduced = reduce_over(values, "sum", minimum_coverage=COVERAGE)
+    elif how == "max":
+        reduced = reduce_over(values, "max", minimum_coverage=COVERAGE)
+    else:
+        reduced = reduce_over(values, "min", minimum_coverage=COVERAGE)
+    value = float(reduced.value)
+    return value if math.isfinite(value) else None
+
+
+def _rows_of_today(situation: Situation, exposure: Exposure) -> slice:
+    begin, end = day_bounds_utc(situation.day, situation.holdings.garden.zone)
+    return slice(
+        int(np.searchsorted(exposure.start_utc, stamp_of(begin))),
+        int(np.searchsorted(exposure.start_utc, stamp_of(end))),
+    )
+
+
+def _tree_numbers(situation: Situation, state: TreeState) -> dict[str, Any]:
+    exposure = situation.exposure
+    empty = {
+        "water": {"left_share": None, "dry_at": None, "use_today_l": None},
+        "leaf_max_c": None,
+        "pot_max_c": None,
+        "night_min_c": None,
+        "direct_sun_h": None,
+    }
+    if exposure is None:
+        return empty
+    row, rows = exposure.row(state.tree.id), _rows_of_today(situation, exposure)
+    left = _number(float(np.clip(exposure.left_now_share[row], 0.0, 1.0)))
+    dry = exposure.dry_at[row]
+    return {
+        "water": {
+            "left_share": left,
+            "dry_at": None if np.isnat(dry) else utc_text(utc_of(dry)),
+            "use_today_l": _number(_extreme(exposure.water_use_l[row, rows], "sum")),
+            "known": exposure.water_known[row],
+        },
+        "leaf_max_c": _number(_extreme(exposure.leaf_temperature_c[row, rows], "max"), 1),
+        "pot_max_c": _number(_extreme(exposure.pot_rim_c[row, rows], "max"), 1),
+        "night_min_c": _number(_extreme(exposure.bench_temperature_c[row, rows], "min"), 1),
+        "direct_sun_h": _number(_extreme(exposure.direct_sun_share[row, rows], "sum"), 1),
+    }
+
+
+def tree_object(situation: Situation, state: TreeState) -> dict[str, Any]:
+    """Return one entry of ``trees`` in ``today/1``."""
+    stage = state.stage
+    return {
+        "tree": state.tree.id,
+        "stage": f"{stage.stage.label} (BBCH {stage.stage.bbch})",
+        "stage_known": stage.text,
+        "stage_certainty": stage.certainty,
+        "flags": [
+            {
+                "flag": flag.id,
+                "day": flag.day_n,
+                "expected_end": [end.isoformat() for end in flag.expected_end],
+                "phase": flag.phase,
+            }
+            for flag in state.flags
+        ],
+        "place": state.place_id,
+        **_tree_numbers(situation, state),
+    }
+
+
+def today_object(situation: Situation, advice: Sequence[Advice]) -> dict[str, Any]:
+    """Return ``today/1``."""
+    return {
+        "schema": "today/1",
+        "garden": situation.holdings.garden.name,
+        "day": situation.day.isoformat(),
+        "asked_at": utc_text(situation.now_utc),
+        "weather": weather_object(situation),
+        "advice": [_advice(piece) for piece in advice],
+        "trees": [tree_object(situation, state) for state in situation.states.values()],
+    }
+
+
+def _check(check: Check) -> dict[str, Any]:
+    return {
+        "gate": check.gate,
+        "check": check.check,
+        "verdict": check.verdict,
+        "value": _number(check.value),
+        "unit": check.unit,
+        "limit": _number(check.limit),
+        "at": utc_text(check.at_utc),
+        "source": check.source,
+        "text": check.text,
+    }
+
+
+def _half_day(half: HalfDay) -> dict[str, Any]:
+    return {"from": utc_text(half.from_utc), "until": utc_text(half.until_utc), "verdict": half.verdict}
+
+
+def suits_object(
+    situation: Situation, work: str, judgements: Sequence[WorkJudgement], day: str
+) -> dict[str, Any]:
+    """Return ``suits/1``."""
+    return {
+        "schema": "suits/1",
+        "asked_at": utc_text(situation.now_utc),
+        "day": day,
+        "work": work,
+        "weather": weather_object(situation),
+        "trees": [
+            {
+                "tree": judgement.tree_id,
+                "verdict": judgement.verdict,
+                "reasons": [_check(check) for check in judgement.checks],
+                "windows": [_half_day(half) for half in judgement.windows],
+                "next_window": None if judgement.next_window is None else _half_day(judgement.next_window),
+                "last_sensible_day": None
+                if judgement.last_sensible_day is None
+                else judgement.last_sensible_day.isoformat(),
+                "last_sensible_why": judgement.last_sensible_why,
+                "cautions": list(judgement.cautions),
+                "prepare": list(judgement.prepare),
+                "afterwards": list(judgement.afterwards),
+            }
+            for judgement in judgements
+        ],
+    }
