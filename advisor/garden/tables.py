@@ -34,11 +34,14 @@ class SpeciesGroup:
         harms hardened leaves, degC), ``vpd_limit_kpa``, ``air_caution_c``, ``air_protect_c``,
         ``root_kill_c``, ``shelter_pot_c``, ``open_leaf_frost_c`` (bench air that harms open leaves),
         ``open_leaf_alarm_c``, ``leaf_width_m``, ``stomatal_conductance_mol_m2_s``, ``leaf_out_gdd5``,
-        ``leaves_hard_gdd5``, ``wire_look_d``, ``wire_off_d``, ``water_factor``, ``tropical_min_c``.
+        ``leaves_hard_gdd5``, ``chill_need_d``, ``wire_look_d``, ``wire_off_d``, ``water_factor``,
+        ``tropical_min_c``, ``sun_until_solar_h`` (hot months), ``small_pot_shelter_c`` (instead of
+        ``shelter_pot_c`` in pots under ``small_pot_below_l``).
     marks : frozenset of str
         Plain facts: ``bleeds``, ``strips-well`` (full stripping is practised), ``strips-never``,
         ``two-flush-pine``, ``one-flush-pine``, ``conifer``, ``thin-bark``, ``brittle``, ``one-flush``,
-        ``frost-tender-roots``, ``no-dormancy`` ...
+        ``frost-tender-roots``, ``no-dormancy``, ``brittle-when-old``, ``wakes-early``, ``sun-lover``,
+        ``layers-poorly``.
     """
 
     id: str
@@ -154,11 +157,14 @@ class Tables:
     climate: NumberTable
     cautions: Mapping[str, str]
     bibliography: Mapping[str, str]
+    shapes: Mapping[str, NumberTable] = field(default_factory=dict)
+    """Pot shapes: ``fill_share`` of length x width x depth that holds medium."""
 
     def group_of(self, species_id: str) -> SpeciesGroup | None:
-        """Return the group of a botanical id: the exact species first, then its genus."""
-        genus = species_id.split("-", 1)[0]
-        for wanted in (species_id, genus):
+        """Return the group of a botanical id: the longest match, walking back to the genus part by part."""
+        parts = species_id.split("-")
+        for length in range(len(parts), 0, -1):
+            wanted = "-".join(parts[:length])
             for group in self.species.values():
                 if wanted in group.species:
                     return group

@@ -251,11 +251,13 @@ def read_tables(folder: Traversable) -> Tables:
         substrates=rows("substrate"),
         grounds=rows("ground"),
         shelters={int(name): table for name, table in rows("shelter").items()},
+        shapes=rows("shape"),
         flags=_flags(reader),
         works=_works(reader, cautions),
         limits=reader.table("limits.toml", reader.document("limits.toml"), ""),
         physics=reader.table("physics.toml", reader.document("physics.toml"), ""),
         climate=reader.table("climate.toml", reader.document("climate.toml"), ""),
+        operation=reader.table("operation.toml", reader.document("operation.toml"), ""),
         cautions=cautions,
         bibliography=bibliography,
     )
