@@ -1,0 +1,1 @@
+"""One pass: what is due, fetch, evaluate, queue, deliver; the clock; health."""
