@@ -117,6 +117,7 @@ class Needs:
     leaf_limit_c: Need | None = None
     vpd_limit_kpa: Need | None = None
     no_feed_until: Need | None = None
+    """Days [d] still without feed, counted from today; ``set_by`` names the date."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +148,19 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True)
+class Session:
+    """One working session: work logged close together counts as one event.
+
+    ``works`` are the journal entries done in it, in order, each once; a cut that counts as big is
+    ``big-cut`` beside ``cut``.
+    """
+
+    began: date
+    ended: date
+    works: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class TreeState:
     """Everything known of one tree at ``at_utc``."""
 
@@ -169,10 +183,12 @@ class TreeState:
     needs: Needs
     water: WaterRecord
     last: dict[str, date] = field(default_factory=dict)
-    """Last local date of each journal entry, by entry id."""
+    """Last local date of each journal entry, by entry id; ``big-cut`` for the last cut that counts as big."""
     questions: tuple[Question, ...] = ()
     contradictions: tuple[str, ...] = ()
     """Journal lines that do not fit one another, in words; the safe reading was taken."""
+    sessions: tuple[Session, ...] = ()
+    """Working sessions, oldest first."""
 
     def flag(self, flag_id: str) -> Flag | None:
         """Return the running flag ``flag_id`` or None."""

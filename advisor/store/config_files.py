@@ -260,6 +260,7 @@ def read_tables(folder: Traversable) -> Tables:
         operation=reader.table("operation.toml", reader.document("operation.toml"), ""),
         cautions=cautions,
         bibliography=bibliography,
+        phenology=reader.table("phenology.toml", reader.document("phenology.toml"), ""),
     )
     for file, key, number in reader.numbers:
         if number.source and number.source not in bibliography:
