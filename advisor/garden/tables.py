@@ -157,6 +157,8 @@ class Tables:
     climate: NumberTable
     cautions: Mapping[str, str]
     bibliography: Mapping[str, str]
+    phenology: NumberTable = field(default_factory=lambda: NumberTable("phenology.toml", {}))
+    """Numbers of the stage model, of sessions, regrowth and questions."""
     shapes: Mapping[str, NumberTable] = field(default_factory=dict)
     """Pot shapes: ``fill_share`` of length x width x depth that holds medium."""
     operation: NumberTable = field(default_factory=lambda: NumberTable("operation.toml", {}))
