@@ -1,0 +1,164 @@
+"""From files and weather to advice: the one function that a pass, a question and a replay all call.
+
+Pure but for the tables it is given: same holdings, weather and moment, same evaluation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+
+from advisor.advice.alerts import alert_events
+from advisor.advice.model import Advice, AlertEvent, Caution, SeasonEnd, Situation, WorkJudgement
+from advisor.advice.registry import advise
+from advisor.advice.work import judge
+from advisor.exposure.compute import compute_exposure
+from advisor.exposure.places import place_temperature_c
+from advisor.garden.model import Holdings
+from advisor.garden.state import fold_all
+from advisor.garden.state_model import TreeState
+from advisor.garden.tables import Tables
+from advisor.garden.warmth import Warmth, warmth_from_hours
+from advisor.weather.season import season_end_estimate
+from advisor.weather.table import WeatherTable
+
+__all__ = ["AlertSettings", "Evaluation", "evaluate", "judge_digest_work"]
+
+PAST_DAYS = 40
+"""Days of the past that the exposure covers: the heat a tree is used to, standing measures."""
+MEMBER_DAYS = 7
+"""Days ahead for which ensemble members are worked through."""
+SILENCED_DAYS = 5
+"""A measure confirmed in the journal silences the same hazard for the same tree this long (design rule)."""
+
+_CONFIRMS: Mapping[str, tuple[str, ...]] = {
+    "shaded": ("heat",),
+    "moved": ("heat", "frost", "gale", "hail"),
+}
+"""Which hazards a journal entry confirms a measure against."""
+
+
+@dataclass(frozen=True, slots=True)
+class AlertSettings:
+    """The part of the settings that evaluation looks at."""
+
+    caution: Caution = "even"
+    quiet_from: str = "22:00"
+    quiet_until: str = "06:00"
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """What one moment gives."""
+
+    situation: Situation
+    advice: tuple[Advice, ...]
+    events: tuple[AlertEvent, ...]
+    failures: tuple[str, ...]
+    """Rules that failed, in words; the others ran."""
+
+
+def _confirmed(holdings: Holdings, now_utc: datetime) -> dict[tuple[str, str], date]:
+    zone = holdings.garden.zone
+    found: dict[tuple[str, str], date] = {}
+    for entry in holdings.journal:
+        if entry.at_utc > now_utc or entry.at_utc < now_utc - timedelta(days=SILENCED_DAYS):
+            continue
+        for hazard in _CONFIRMS.get(entry.entry, ()):
+            day = entry.at_utc.astimezone(zone).date()
+            found[(hazard, entry.tree_id)] = max(day, found.get((hazard, entry.tree_id), day))
+    return found
+
+
+def _warmth(holdings: Holdings, weather: WeatherTable | None, tables: Tables) -> dict[str, Warmth | None]:
+    if weather is None:
+        return dict.fromkeys(holdings.places)
+    garden = holdings.garden
+    return {
+        place.id: warmth_from_hours(
+            weather.start_utc, place_temperature_c(place, weather, garden, tables), garden.zone
+        )
+        for place in holdings.places.values()
+    }
+
+
+def _window(weather: WeatherTable, now_utc: datetime, past_days: int, ahead_days: int | None) -> WeatherTable:
+    row = weather.index_at(now_utc)
+    until = weather.hours if ahead_days is None else row + ahead_days * 24
+    return weather.between(row - past_days * 24, until)
+
+
+def evaluate(
+    holdings: Holdings,
+    tables: Tables,
+    weather: WeatherTable | None,
+    now_utc: datetime,
+    alerts: AlertSettings,
+    *,
+    told_standing: frozenset[str] = frozenset(),
+    with_members: bool = True,
+) -> Evaluation:
+    """Return the advice and the alert events of one moment.
+
+    Parameters
+    ----------
+    weather : WeatherTable or None
+        Complete table (derived values filled) that may reach far into the past; None when nothing
+        usable is at hand.
+    told_standing : frozenset of str
+        Ids of standing measures that were told already.
+    """
+    garden = holdings.garden
+    states: dict[str, TreeState] = fold_all(holdings, tables, _warmth(holdings, weather, tables), now_utc)
+    day = now_utc.astimezone(garden.zone).date()
+    exposure = members = None
+    age_h = None
+    if weather is not None and holdings.trees:
+        near = _window(weather, now_utc, PAST_DAYS, None)
+        exposure = compute_exposure(holdings, states, near, tables, now_utc)
+        age_h = (now_utc - weather.provenance.fetched_at_utc).total_seconds() / 3600.0
+        if with_members and weather.member_count > 1:
+            ahead = _window(weather, now_utc, 2, MEMBER_DAYS)
+            members = compute_exposure(holdings, states, ahead, tables, now_utc, members=True)
+    estimate = season_end_estimate(garden.latitude_deg, garden.elevation_m, day, tables.climate)
+    situation = Situation(
+        now_utc=now_utc,
+        day=day,
+        holdings=holdings,
+        tables=tables,
+        states=states,
+        weather=weather,
+        exposure=exposure,
+        members=members,
+        caution=alerts.caution,
+        season_end=SeasonEnd(estimate.first_frost, estimate.known, estimate.text, estimate.source),
+        weather_age_h=age_h,
+        confirmed=_confirmed(holdings, now_utc),
+        told_standing=told_standing,
+        quiet_from_local=alerts.quiet_from,
+        quiet_until_local=alerts.quiet_until,
+    )
+    advised = advise(situation)
+    events = alert_events(situation) if exposure is not None else ()
+    return Evaluation(situation, advised.advice, tuple(events), advised.failures)
+
+
+def judge_digest_work(evaluation: Evaluation) -> dict[tuple[str, str], WorkJudgement]:
+    """Judge every kind of work on every tree from today, for the calendar and the closing windows."""
+    situation = evaluation.situation
+    if situation.exposure is None:
+        return {}
+    found = {}
+    for work_id in situation.tables.works:
+        for tree in situation.holdings.trees:
+            judgement = judge(situation, work_id, tree.id, situation.day)
+            if not judgement.impossible:
+                found[(work_id, tree.id)] = judgement
+    return found
+
+
+def without_told(evaluation: Evaluation, told: frozenset[str]) -> Evaluation:
+    """Return the evaluation without standing measures that were told already."""
+    kept = tuple(piece for piece in evaluation.advice if piece.id not in told)
+    return replace(evaluation, advice=kept)
