@@ -1,0 +1,148 @@
+"""Values that cannot be: set to NaN, counted, and said; a table is never refused for them.
+
+Source: WMO-No. 8, Guide to Instruments and Methods of Observation, part I (plausible value, time and
+internal consistency checks).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.units import NumberTable
+from advisor.weather.table import VARIABLES, FloatArray, WeatherTable
+
+__all__ = ["QualityNumbers", "checked", "in_range"]
+
+
+@dataclass(frozen=True, slots=True)
+class QualityNumbers:
+    """Limits of the plausibility checks.
+
+    Attributes
+    ----------
+    radiation_factor, radiation_margin_w_m2 : float
+        Shortwave above factor x extraterrestrial + margin cannot be.
+    dew_point_above_air_k : float
+        A dew point higher than the air by more than this cannot be.
+    stuck_h : float
+        Temperature and humidity both unchanged for so many hours: the instrument is stuck.
+    gust_below_wind_m_s : float
+        A gust lower than the wind by more than this cannot be.
+    """
+
+    radiation_factor: float
+    radiation_margin_w_m2: float
+    dew_point_above_air_k: float
+    stuck_h: float
+    gust_below_wind_m_s: float
+
+    @classmethod
+    def from_rows(cls, rows: NumberTable) -> QualityNumbers:
+        """Read the rows ``weather.quality.*``."""
+        key = "weather.quality."
+        return cls(
+            rows.value(key + "radiation_factor", "1"),
+            rows.value(key + "radiation_margin", "W/m2"),
+            rows.value(key + "dew_point_above_air", "K"),
+            rows.value(key + "stuck", "h"),
+            rows.value(key + "gust_below_wind", "m/s"),
+        )
+
+
+def in_range(name: str, values: FloatArray) -> tuple[FloatArray, str]:
+    """Return ``values`` with those outside the range of ``VARIABLES`` as NaN, and a note (may be empty).
+
+    Tiny negative radiation and ``-0`` become zero; humidity just above 100 becomes 100.
+    """
+    row = VARIABLES[name]
+    with np.errstate(invalid="ignore"):
+        outside = (values < row.low) | (values > row.high)
+    kept = np.where(outside, np.nan, values) + 0.0
+    if row.unit == "W/m2":
+        kept = np.where(kept < 0.0, 0.0, kept)
+    if name == "relative_humidity_pct":
+        kept = np.where(kept > 100.0, 100.0, kept)
+    count = int(outside.sum())
+    return (
+        kept,
+        f"range: {name}, {count} h outside {row.low:g}..{row.high:g} {row.unit} left out" if count else "",
+    )
+
+
+def checked(
+    table: WeatherTable, numbers: QualityNumbers, extraterrestrial_w_m2: FloatArray | None = None
+) -> WeatherTable:
+    """Return ``table`` without values that cannot be.
+
+    Parameters
+    ----------
+    table : WeatherTable
+    numbers : QualityNumbers
+    extraterrestrial_w_m2 : float array, shape (H,), optional
+        Hourly mean on a level surface outside the atmosphere; without it radiation is only held
+        against its range.
+
+    Returns
+    -------
+    WeatherTable
+        Each rule that struck adds ``rule: variable, n h ...`` to ``provenance.notes``. Rules, in order:
+        range; dew point above the air; gust below the wind (the gust goes); radiation above what the
+        sun can send; temperature and humidity stuck (both go, the last rule may empty long runs).
+
+    Raises
+    ------
+    ValueError
+        ``extraterrestrial_w_m2`` has another length than the table.
+    """
+    values: dict[str, FloatArray] = {}
+    notes = list(table.provenance.notes)
+
+    def note(text: str) -> None:
+        if text and text not in notes:
+            notes.append(text)
+
+    for name, array in table.values.items():
+        values[name], text = in_range(name, array)
+        note(text)
+
+    def drop(name: str, bad: NDArray[np.bool_], rule: str) -> None:
+        count = int((bad & np.isfinite(values[name])).sum())
+        if count:
+            values[name] = np.where(bad, np.nan, values[name])
+            note(f"{rule}: {name}, {count} h left out")
+
+    with np.errstate(invalid="ignore"):
+        if {"dew_point_c", "air_temperature_c"} <= values.keys():
+            above = values["dew_point_c"] - values["air_temperature_c"] > numbers.dew_point_above_air_k
+            drop("dew_point_c", above, "dew point above the air")
+        if {"wind_gust_m_s", "wind_speed_10m_m_s"} <= values.keys():
+            below = values["wind_speed_10m_m_s"] - values["wind_gust_m_s"] > numbers.gust_below_wind_m_s
+            drop("wind_gust_m_s", below, "gust below the wind")
+        if extraterrestrial_w_m2 is not None and "shortwave_w_m2" in values:
+            if extraterrestrial_w_m2.shape != table.start_utc.shape:
+                raise ValueError("extraterrestrial_w_m2 must have one value for each hour of the table")
+            most = numbers.radiation_factor * extraterrestrial_w_m2 + numbers.radiation_margin_w_m2
+            drop("shortwave_w_m2", values["shortwave_w_m2"] > most, "more than the sun can send")
+    if {"air_temperature_c", "relative_humidity_pct"} <= values.keys():
+        stuck = _stuck(values["air_temperature_c"], values["relative_humidity_pct"], round(numbers.stuck_h))
+        for name in ("air_temperature_c", "relative_humidity_pct", "dew_point_c"):
+            if name in values:
+                drop(name, stuck, "stuck")
+    return replace(table, values=values, provenance=replace(table.provenance, notes=tuple(notes)))
+
+
+def _stuck(air: FloatArray, humidity: FloatArray, hours: int) -> NDArray[np.bool_]:
+    """True in runs of at least ``hours`` in which both keep their value; saturated air may stand still."""
+    same = np.zeros(air.size, dtype=np.bool_)
+    same[1:] = (air[1:] == air[:-1]) & (humidity[1:] == humidity[:-1]) & (humidity[1:] < 100.0)
+    stuck = np.zeros(air.size, dtype=np.bool_)
+    begin = 0
+    for row in range(1, air.size + 1):
+        if row == air.size or not same[row]:
+            if row - begin >= hours:
+                stuck[begin:row] = True
+            begin = row
+    return stuck
