@@ -139,7 +139,9 @@ def relative_humidity_pct(air_temperature_c: ArrayLike, dew_point_c: ArrayLike) 
     Source: FAO-56 eqs. 10 and 14. Checked: tests/published/test_air.py.
     """
     return as_float(
-        100.0 * saturation_vapour_pressure_kpa(dew_point_c) / saturation_vapour_pressure_kpa(air_temperature_c)
+        100.0
+        * saturation_vapour_pressure_kpa(dew_point_c)
+        / saturation_vapour_pressure_kpa(air_temperature_c)
     )
 
 

@@ -121,9 +121,7 @@ def chilling_hours(
     Source: Weinberger 1950, Proc. Am. Soc. Hortic. Sci. 56: 122-128 (0..7.2 degC). Checked:
     tests/physics/test_degree_days.py.
     """
-    t, low, high = np.broadcast_arrays(
-        as_float(air_temperature_c), as_float(lowest_c), as_float(highest_c)
-    )
+    t, low, high = np.broadcast_arrays(as_float(air_temperature_c), as_float(lowest_c), as_float(highest_c))
     with np.errstate(invalid="ignore"):
         inside = ((t >= low) & (t <= high)).astype(np.float64)
     return as_float(np.where(np.isnan(t + low + high), np.nan, inside))

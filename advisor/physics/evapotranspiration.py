@@ -174,9 +174,7 @@ def net_longwave_hourly_mj_m2(
     Source: ASCE-EWRI 2005 eq. 44. Checked: tests/published/test_evapotranspiration.py.
     """
     fourth = (as_float(air_temperature_c) + _KELVIN) ** 4
-    return as_float(
-        2.042e-10 * as_float(cloudiness) * (0.34 - 0.14 * _root(vapour_pressure_kpa)) * fourth
-    )
+    return as_float(2.042e-10 * as_float(cloudiness) * (0.34 - 0.14 * _root(vapour_pressure_kpa)) * fourth)
 
 
 def penman_monteith_mm(
@@ -420,8 +418,8 @@ def reference_et_daily_mm(
     latitude_deg, day_of_year, elevation_m : float array
         Of the place and day. Broadcast.
     standard : {"fao56", "asce_short", "asce_tall"}
-        Which Cn, Cd, Stefan-Boltzmann constant and limits of Rs/Rso (at most 1; in ASCE also at
-        least 0.3).
+        Which Cn, Cd and Stefan-Boltzmann constant. Rs/Rso is held inside 0.3..1 for all three;
+        FAO-56 names only the 1, but below 0.26 its net longwave radiation would turn its sign.
 
     Returns
     -------
@@ -441,10 +439,7 @@ def reference_et_daily_mm(
     rso = clear_sky_shortwave_mj_m2(extraterrestrial_daily_mj_m2(latitude_deg, day_of_year), elevation_m)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = as_float(shortwave_mj_m2) / np.where(rso > 0.0, rso, np.nan)
-    lowest = 0.0 if standard == "fao56" else 0.3
-    cloudiness = 1.35 * np.clip(ratio, lowest, 1.0) - 0.35
-    if standard != "fao56":
-        cloudiness = np.clip(cloudiness, 0.05, 1.0)
+    cloudiness = np.clip(1.35 * np.clip(ratio, 0.3, 1.0) - 0.35, 0.05, 1.0)
     net = net_shortwave_mj_m2(shortwave_mj_m2) - net_longwave_daily_mj_m2(
         temperature_max_c, temperature_min_c, vapour_pressure_kpa, cloudiness, stefan_boltzmann
     )

@@ -156,9 +156,7 @@ def leaf_absorbed_radiation_w_m2(
     return as_float(sun + as_float(emissivity) * (as_float(sky_longwave_w_m2) + ground))
 
 
-def leaf_emitted_radiation_w_m2(
-    leaf_temperature_c: ArrayLike, emissivity: ArrayLike = 0.97
-) -> FloatArray:
+def leaf_emitted_radiation_w_m2(leaf_temperature_c: ArrayLike, emissivity: ArrayLike = 0.97) -> FloatArray:
     """Longwave radiation that both faces of a leaf give off.
 
     Parameters

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from advisor.physics.missing import FloatArray, as_float
+from advisor.physics.missing import FloatArray, as_float, reduce_over
 from advisor.physics.radiation import STEFAN_BOLTZMANN_W_M2_K4, ZERO_C_IN_K
 
 __all__ = [
@@ -374,7 +374,9 @@ def simulate_pot_temperature(
     volume_m3 = pot.volume_l / 1000.0
     core_volume = volume_m3 * (1.0 - pot.rim_depth_m / radius) ** 2
     volumes = ((volume_m3 - core_volume) / 2.0, (volume_m3 - core_volume) / 2.0, core_volume)
-    conduction = pot.conductivity_w_m_k * half_wall / (pot.rim_depth_m / 2.0 + (radius - pot.rim_depth_m) / 3.0)
+    conduction = (
+        pot.conductivity_w_m_k * half_wall / (pot.rim_depth_m / 2.0 + (radius - pot.rim_depth_m) / 3.0)
+    )
     bottom = bottom_conductance_w_m2_k * top_area
 
     ground = air + heating * np.clip(total / FULL_SUN_W_M2, 0.0, 1.0)
@@ -402,7 +404,8 @@ def simulate_pot_temperature(
     for hour in range(air.shape[0]):
         ok = known[hour]
         faces = [
-            _Surface(absorbed[i][hour], convection[hour], wetness[i], resistance[i], area[i]) for i in range(3)
+            _Surface(absorbed[i][hour], convection[hour], wetness[i], resistance[i], area[i])
+            for i in range(3)
         ]
         new = state
         for _ in range(substeps):
@@ -426,8 +429,6 @@ def _initial_state(initial_c: ArrayLike | None, air: FloatArray) -> tuple[FloatA
     if initial_c is not None:
         start = np.broadcast_to(as_float(initial_c), air.shape[1:]).astype(np.float64)
     else:
-        from advisor.physics.missing import reduce_over
-
         start = reduce_over(air[:24], "mean", axis=0, minimum_coverage=0.0).value
     return (start, start, start)
 

@@ -302,7 +302,10 @@ def rain_reaching_pot_mm(
     tests/physics/test_pot_water.py.
     """
     rain, storage, capture, roof = np.broadcast_arrays(
-        as_float(rain_mm), as_float(crown_storage_mm), as_float(capture_share), np.asarray(covered, dtype=bool)
+        as_float(rain_mm),
+        as_float(crown_storage_mm),
+        as_float(capture_share),
+        np.asarray(covered, dtype=bool),
     )
     out = np.full(rain.shape, np.nan)
     held = np.zeros(rain.shape[:-1])
@@ -447,8 +450,6 @@ def run_balance(
     now = as_float(start[..., 0])
     for hour in range(use.shape[-1]):
         at = (..., hour)
-        now, drained[at], taken[at] = deplete(
-            now, capacity[at], use[at], rain[at], watered[at], stress[at]
-        )
+        now, drained[at], taken[at] = deplete(now, capacity[at], use[at], rain[at], watered[at], stress[at])
         water[at] = now
     return water, drained, taken
