@@ -1,0 +1,300 @@
+"""The exposure of every tree: weather times places times trees, hour by hour, with or without members.
+
+Trees that stand in the same place under the same net share their weather, and trees there with the same
+kind of leaf share their leaf temperature; only water and pots step through the hours. Members are worked
+off in chunks, so that what is held besides the result stays bounded.
+
+Missing weather stays missing in the hours it is missing in; pots and water are held over such hours.
+Two gaps are read on the safe side instead and are for the caller to say: missing cloud counts as clear
+(frost), missing rain as none (drought).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from advisor.errors import DataGap
+from advisor.exposure.leaves import leaf_temperatures_c
+from advisor.exposure.model import Exposure
+from advisor.exposure.places import PlaceSun, Spot, SpotTraits, place_sun, spot_traits, sun_of
+from advisor.exposure.spot_weather import (
+    SpotWeather,
+    garden_heat_stress_c,
+    garden_reference_et_mm,
+    open_weather,
+    spot_weather,
+)
+from advisor.exposure.water import PotWater, pot_water, rain_at_pots_mm, water_use_l
+from advisor.exposure.watering import KnownWater, known_water, plan_watering
+from advisor.garden.model import Holdings, Tree
+from advisor.garden.state_model import TreeState
+from advisor.garden.tables import Tables
+from advisor.physics.missing import FloatArray
+from advisor.physics.pot_heat import PotTemperatures, PotThermal, pot_thermal, simulate_pot_temperature
+from advisor.physics.sun import HourlySun, solar_hour
+from advisor.weather.table import TimeArray, WeatherTable
+
+__all__ = ["compute_exposure"]
+
+CHUNK_CELLS = 1_000_000
+"""Members x trees x hours worked on at once; about 300 MB at the peak."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Setting:
+    """Everything that does not change from member to member."""
+
+    holdings: Holdings
+    trees: tuple[Tree, ...]
+    states: tuple[TreeState, ...]
+    weather: WeatherTable
+    tables: Tables
+    now_utc: datetime
+    sun: HourlySun
+    spots: tuple[Spot, ...]
+    tree_spot: tuple[int, ...]
+    traits: SpotTraits
+    place: PlaceSun
+    pots: PotWater
+    thermal: PotThermal
+    known: KnownWater
+
+
+def compute_exposure(
+    holdings: Holdings,
+    states: Mapping[str, TreeState],
+    weather: WeatherTable,
+    tables: Tables,
+    now_utc: datetime,
+    *,
+    members: bool = False,
+    chunk_cells: int = CHUNK_CELLS,
+) -> Exposure:
+    """Compute what each tree meets in each hour of the weather table.
+
+    Parameters
+    ----------
+    holdings : Holdings
+        Garden, places, trees and journal.
+    states : mapping from tree id to TreeState
+        Trees without a state are left out.
+    weather : WeatherTable
+        Complete: dew point, radiation and its diffuse part are there, NaN where truly missing.
+    tables : Tables
+    now_utc : datetime
+        Aware. Hours before it are past: watering is known or assumed; later ones are ahead.
+    members : bool
+        True: arrays carry a leading member axis M (``reference_et_mm`` and ``wbgt_c`` too);
+        ``solar_hour``, ``sun_elevation_deg``, ``capacity_l`` and ``usable_l`` do not.
+    chunk_cells : int
+        Members x trees x hours worked on at once.
+
+    Returns
+    -------
+    Exposure
+        Trees in the order of ``holdings.trees``.
+
+    Raises
+    ------
+    DataGap
+        The table has no hours.
+    ValueError
+        ``members`` is asked of a table without members.
+    SettingsError
+        A place, substrate or wall has no row in config/.
+
+    Source: the modules of ``exposure``. Checked: tests/exposure/.
+    """
+    if not weather.hours:
+        raise DataGap("air_temperature_c", None, None)
+    if members and not weather.member_count:
+        raise ValueError("the weather table has no members; ask for the main forecast")
+    setting = _setting(holdings, states, weather, tables, now_utc)
+    cells = max(1, len(setting.trees)) * weather.hours
+    step = max(1, chunk_cells // cells)
+    total = weather.member_count if members else 1
+    chunks: Sequence[slice | None]
+    chunks = [slice(n, min(n + step, total)) for n in range(0, total, step)] if members else [None]
+    found: dict[str, FloatArray] = {}
+    slot_utc: TimeArray = np.zeros(0, dtype="datetime64[s]")
+    dry_at = np.full((total, len(setting.trees)), np.datetime64("NaT", "s"))
+    for chunk in chunks:
+        at = slice(0, 1) if chunk is None else chunk
+        arrays, dry_at[at], slot_utc = _chunk(setting, chunk)
+        for name, array in arrays.items():
+            if name not in found:
+                found[name] = np.empty((total, *array.shape[1:]))
+            found[name][at] = array
+    direct = setting.place.direct_share[list(setting.tree_spot)]
+    if members:
+        direct = np.broadcast_to(direct, (total, *direct.shape))
+    else:
+        found = {name: array[0] for name, array in found.items()}
+        dry_at = dry_at[0]
+    middle = weather.start_utc + np.timedelta64(1800, "s")
+    steps = setting.sun.elevation_deg.shape[1]
+    return Exposure(
+        start_utc=weather.start_utc,
+        tree_ids=tuple(tree.id for tree in setting.trees),
+        now_utc=now_utc,
+        direct_sun_share=direct,
+        solar_hour=solar_hour(middle, holdings.garden.longitude_deg),
+        sun_elevation_deg=setting.sun.elevation_deg[:, (steps - 1) // 2 : steps // 2 + 1].mean(axis=-1),
+        slot_utc=slot_utc,
+        dry_at=dry_at,
+        capacity_l=setting.pots.capacity_l,
+        usable_l=setting.pots.usable_l,
+        water_known=setting.known.text,
+        **found,
+    )
+
+
+def _setting(
+    holdings: Holdings,
+    states: Mapping[str, TreeState],
+    weather: WeatherTable,
+    tables: Tables,
+    now_utc: datetime,
+) -> _Setting:
+    """Gather what all members share: spots, sun, pots and the journal's word on water."""
+    trees = tuple(tree for tree in holdings.trees if tree.id in states)
+    of_trees = tuple(states[tree.id] for tree in trees)
+    rows: dict[tuple[str, float], int] = {}
+    spots: list[Spot] = []
+    tree_spot = []
+    for state in of_trees:
+        key = (state.place_id, state.extra_shade)
+        if key not in rows:
+            rows[key] = len(spots)
+            spots.append(Spot(holdings.places[state.place_id], state.extra_shade))
+        tree_spot.append(rows[key])
+    sun = sun_of(weather, holdings.garden, tables)
+    traits = spot_traits(spots, tables)
+    pots = pot_water(trees, of_trees, tables)
+    return _Setting(
+        holdings=holdings,
+        trees=trees,
+        states=of_trees,
+        weather=weather,
+        tables=tables,
+        now_utc=now_utc,
+        sun=sun,
+        spots=tuple(spots),
+        tree_spot=tuple(tree_spot),
+        traits=traits,
+        place=place_sun(spots, traits, sun),
+        pots=pots,
+        thermal=_thermal(trees, tables),
+        known=known_water(holdings, trees, of_trees, pots, weather=weather, now_utc=now_utc, tables=tables),
+    )
+
+
+def _thermal(trees: Sequence[Tree], tables: Tables) -> PotThermal:
+    """Return the pots' thermal traits."""
+    walls = [tables.walls[tree.pot.wall] for tree in trees]
+    substrates = [tables.substrates[tree.substrate] for tree in trees]
+    return pot_thermal(
+        np.array([tree.pot.volume_l for tree in trees]),
+        np.array([tree.pot.depth_cm for tree in trees]),
+        wall_absorptance=np.array([wall.value("absorptance_share", "share") for wall in walls]),
+        wall_resistance_m2k_w=np.array([wall.value("resistance_m2k_w", "m2K/W") for wall in walls]),
+        wall_wetness=np.array([wall.value("wetness", "1") for wall in walls]),
+        solid_fraction=np.array([mix.value("solid_share", "share") for mix in substrates]),
+        solid_heat_capacity_mj_m3_k=np.array(
+            [mix.value("solid_heat_capacity_mj_m3_k", "MJ/m3/K") for mix in substrates]
+        ),
+        conductivity_w_m_k=np.array([mix.value("conductivity_w_m_k", "W/m/K") for mix in substrates]),
+        water_share=np.array([mix.value("water_share", "share") for mix in substrates]),
+    )
+
+
+def _chunk(setting: _Setting, members: slice | None) -> tuple[dict[str, FloatArray], TimeArray, TimeArray]:
+    """Compute the arrays of some members, each with a leading member axis."""
+    weather, tables, garden = setting.weather, setting.tables, setting.holdings.garden
+    now_row = weather.index_at(setting.now_utc)
+    outside = open_weather(weather, setting.sun, garden, members, now_row)
+    at_spot = spot_weather(
+        outside,
+        weather.start_utc,
+        setting.traits,
+        place=setting.place,
+        sun=setting.sun,
+        garden=garden,
+        tables=tables,
+    )
+    spot = list(setting.tree_spot)
+    wind = at_spot.wind_m_s[:, spot]
+    use = water_use_l(at_spot.reference_et_mm[:, spot], setting.pots)
+    rain = rain_at_pots_mm(outside.rain_mm, wind, setting.traits.roofed[spot], setting.pots, tables)
+    plan, slot_utc = plan_watering(
+        use,
+        rain,
+        setting.pots,
+        setting.known,
+        weather=weather,
+        now_utc=setting.now_utc,
+        garden=garden,
+        tables=tables,
+    )
+    pot = _pot_temperatures(setting, at_spot, plan.left_share)
+    leaf = leaf_temperatures_c(
+        setting.states,
+        setting.tree_spot,
+        at_spot,
+        setting.traits,
+        daylight=setting.sun.mean_sin_elevation,
+        garden=garden,
+        tables=tables,
+    )
+    arrays = {
+        "shortwave_w_m2": at_spot.shortwave_w_m2[:, spot],
+        "sun_w_m2": at_spot.beam_w_m2[:, spot],
+        "leaf_temperature_c": leaf,
+        "vpd_kpa": at_spot.vpd_kpa[:, spot],
+        "wind_m_s": wind,
+        "gust_m_s": at_spot.gust_m_s[:, spot],
+        "rain_reaching_pot_mm": rain,
+        "water_use_l": use,
+        "water_left_share": plan.left_share,
+        "pot_rim_c": np.maximum(pot.rim_sunlit_c, pot.rim_shaded_c),
+        "pot_rim_shaded_c": np.minimum(pot.rim_sunlit_c, pot.rim_shaded_c),
+        "pot_core_c": pot.core_c,
+        "bench_temperature_c": at_spot.bench_air_c[:, spot],
+        "wet_bulb_c": at_spot.wet_bulb_c[:, spot],
+        "reference_et_mm": garden_reference_et_mm(outside, weather.start_utc, garden),
+        "wbgt_c": garden_heat_stress_c(outside, setting.sun, garden),
+        "waterings_l": plan.waterings_l,
+        "left_now_share": plan.left_now_share,
+    }
+    return arrays, plan.dry_at, slot_utc
+
+
+def _pot_temperatures(setting: _Setting, at_spot: SpotWeather, left_share: FloatArray) -> PotTemperatures:
+    """Run the pots through the hours, wet or dry as the water balance has them."""
+    get, spot = setting.tables.physics.value, list(setting.tree_spot)
+    unusable = 1.0 - setting.pots.usable_l / setting.pots.capacity_l
+    held = unusable[:, np.newaxis] + (1.0 - unusable[:, np.newaxis]) * np.nan_to_num(left_share, nan=1.0)
+    return simulate_pot_temperature(
+        setting.thermal,
+        at_spot.bench_air_c[:, spot],
+        at_spot.vapour_pressure_kpa[:, spot],
+        at_spot.wind_m_s[:, spot],
+        at_spot.beam_normal_w_m2[:, spot],
+        at_spot.diffuse_w_m2[:, spot],
+        at_spot.shortwave_w_m2[:, spot],
+        np.degrees(np.arcsin(np.clip(setting.sun.mean_sin_elevation, 0.0, 1.0))),
+        at_spot.sky_longwave_w_m2[:, spot],
+        setting.traits.ground_heating_k[spot],
+        side_lit_share=get("pot.side_lit_share", "share"),
+        top_cover_share=setting.pots.cover_share[:, np.newaxis],
+        theta=setting.thermal.water_share[:, np.newaxis] * held,
+        substeps=round(get("pot.substeps", "count")),
+        top_absorptance=get("pot.top_absorptance_share", "share"),
+        top_wetness=get("pot.top_evaporation_wet", "1"),
+        emissivity=get("pot.emissivity", "share"),
+        bottom_conductance_w_m2_k=get("pot.bottom_conductance_w_m2_k", "W/m2/K"),
+    )

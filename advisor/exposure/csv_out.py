@@ -1,0 +1,65 @@
+"""The exposure of one tree as CSV (RFC 4180): one line an hour, an empty field where nothing is known."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import numpy as np
+
+from advisor.exposure.model import HOURLY, Exposure
+from advisor.physics.missing import FloatArray
+from advisor.weather.table import utc_of
+
+__all__ = ["exposure_csv"]
+
+DECIMALS = {"water_use_l": 4, "water_left_share": 4, "direct_sun_share": 3, "vpd_kpa": 3}
+"""Digits after the point where two are not enough."""
+
+
+def exposure_csv(exposure: Exposure, tree_id: str, member: int | None = None) -> str:
+    """Write the hours of one tree.
+
+    Parameters
+    ----------
+    exposure : Exposure
+    tree_id : str
+    member : int, optional
+        Row of the member axis; required of an exposure with members, refused otherwise.
+
+    Returns
+    -------
+    str
+        A header and a line for each hour [start, start + 1 h), ``start_utc`` as ``YYYY-MM-DDTHH:MMZ``.
+
+    Raises
+    ------
+    ValueError
+        No such tree; ``member`` does not fit.
+    """
+    has_members = exposure.water_use_l.ndim == 3
+    if has_members != (member is not None):
+        raise ValueError("name a member of an exposure with members, and none of one without")
+    row = exposure.row(tree_id)
+    columns: list[FloatArray] = []
+    for name in HOURLY:
+        array: FloatArray = getattr(exposure, name)
+        columns.append(array[row] if member is None else array[member, row])
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(("start_utc", *HOURLY))
+    digits = [DECIMALS.get(name, 2) for name in HOURLY]
+    for hour, start in enumerate(exposure.start_utc):
+        values = (float(column[hour]) for column in columns)
+        writer.writerow(
+            (f"{utc_of(start):%Y-%m-%dT%H:%MZ}", *(_text(v, n) for v, n in zip(values, digits, strict=True)))
+        )
+    return out.getvalue()
+
+
+def _text(value: float, decimals: int) -> str:
+    """Return a number without a sign on zero, or nothing for a missing one."""
+    if np.isnan(value):
+        return ""
+    text = f"{value:.{decimals}f}"
+    return text.lstrip("-") if float(text) == 0.0 else text

@@ -1,0 +1,291 @@
+"""What a place makes of the weather: sun over its horizon, shade, bench wind and bench air.
+
+Two temperatures are kept apart. *Bench air* is the air at the pot, colder than the screen on clear calm
+nights; growers' frost limits, pots, degree days and roots go by it. *Leaf air* is screen air, on which
+the leaf model does its own radiative cooling; published leaf limits go by the leaf. Neither correction
+is ever put on top of the other. In a shed or room both are the air of the room.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.garden.model import Garden, Place
+from advisor.garden.tables import Tables
+from advisor.physics.missing import FloatArray, as_float
+from advisor.physics.sun import HourlySun, hourly_sun
+from advisor.physics.wind import bench_wind_m_s
+from advisor.weather.table import WeatherTable
+
+__all__ = [
+    "PlaceSun",
+    "Spot",
+    "SpotTraits",
+    "bench_air_c",
+    "bench_and_gust_m_s",
+    "horizon_elevation_deg",
+    "place_sun",
+    "place_temperature_c",
+    "spot_traits",
+    "sun_of",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A place together with a net put over single trees there: trees of one spot share their weather."""
+
+    place: Place
+    extra_shade: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class SpotTraits:
+    """What the spots do to the weather, each an array of shape (P, 1).
+
+    Attributes
+    ----------
+    beam_share, diffuse_share : what nets, roofs and walls let through of a beam that clears the horizon
+        and of diffuse light.
+    open_share : share of the sky that takes up night radiation.
+    wind_shelter : share of the wind taken away; indoors the walls add theirs.
+    height_m : as the place has it.
+    night_gain_k : warmer than the open bench, on clear calm nights, or on all nights indoors.
+    floor_c : lowest air temperature the place lets happen; -inf where it has none.
+    indoors, roofed : True from the shelter levels of config/physics.toml on.
+    ground_heating_k, ground_reflectance : of the ground under the pots.
+    """
+
+    beam_share: FloatArray
+    diffuse_share: FloatArray
+    open_share: FloatArray
+    wind_shelter: FloatArray
+    height_m: FloatArray
+    night_gain_k: FloatArray
+    floor_c: FloatArray
+    indoors: NDArray[np.bool_]
+    roofed: NDArray[np.bool_]
+    ground_heating_k: FloatArray
+    ground_reflectance: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceSun:
+    """Where the sun clears the horizon of each spot.
+
+    Attributes
+    ----------
+    direct_share : float array, shape (P, H)
+        Share of the hour with the sun over the horizon; zero indoors without sky.
+    beam_share : float array, shape (P, H)
+        Share of the hour's direct beam energy on the level that comes over the horizon.
+    """
+
+    direct_share: FloatArray
+    beam_share: FloatArray
+
+
+def sun_of(weather: WeatherTable, garden: Garden, tables: Tables) -> HourlySun:
+    """Return the sun of a table's hours at the parts of the hour that config asks for."""
+    return hourly_sun(
+        weather.start_utc,
+        garden.latitude_deg,
+        garden.longitude_deg,
+        garden.elevation_m,
+        steps=round(tables.physics.value("sun.steps_per_hour", "count")),
+    )
+
+
+def spot_traits(spots: Sequence[Spot], tables: Tables) -> SpotTraits:
+    """Gather what each spot does to the weather.
+
+    Raises
+    ------
+    SettingsError
+        config/ has no row for a ground or number that a place names.
+    """
+    physics = tables.physics
+    indoor_level = physics.value("bench.indoor_level", "count")
+    roofed_level = physics.value("bench.roofed_level", "count")
+
+    def of_shelter(level: int, key: str, unit: str, otherwise: float) -> float:
+        table = tables.shelters.get(level)
+        return table.value(key, unit) if table is not None and key in table else otherwise
+
+    rows = []
+    for spot in spots:
+        place = spot.place
+        ground = tables.grounds[place.ground]
+
+        level = place.shelter_level
+        indoors = level >= indoor_level
+        sky_open = of_shelter(level, "sky_open_share", "share", 0.0 if indoors else 1.0)
+        wind_kept = 1.0 - place.wind_shelter
+        if indoors:
+            wind_kept = min(wind_kept, of_shelter(level, "wind_kept_share", "share", 0.0))
+        net = (1.0 - place.shade_fraction) * (1.0 - spot.extra_shade)
+        through_walls = sky_open if indoors else 1.0
+        rows.append(
+            (
+                net * through_walls,
+                net * place.sky_view * through_walls,
+                place.sky_view * sky_open,
+                1.0 - wind_kept,
+                place.height_m,
+                max(place.night_gain_c, of_shelter(level, "night_gain_c", "K", 0.0)),
+                of_shelter(level, "floor_c", "degC", -np.inf),
+                float(indoors),
+                float(place.rain == "covered" or level >= roofed_level),
+                ground.value("heating_k", "K"),
+                ground.value("reflectance_share", "share"),
+            )
+        )
+    columns = np.array(rows, dtype=np.float64).reshape(len(rows), 11).T[:, :, np.newaxis]
+    return SpotTraits(
+        beam_share=columns[0],
+        diffuse_share=columns[1],
+        open_share=columns[2],
+        wind_shelter=columns[3],
+        height_m=columns[4],
+        night_gain_k=columns[5],
+        floor_c=columns[6],
+        indoors=columns[7] > 0.0,
+        roofed=columns[8] > 0.0,
+        ground_heating_k=columns[9],
+        ground_reflectance=columns[10],
+    )
+
+
+def horizon_elevation_deg(horizon_deg: Sequence[tuple[float, float]], azimuth_deg: FloatArray) -> FloatArray:
+    """Elevation below which the sun is hidden.
+
+    Parameters
+    ----------
+    horizon_deg : sequence of (azimuth, elevation)
+        From north clockwise; linear between, wrapping over north; empty is flat.
+    azimuth_deg : float array, shape (...)
+
+    Returns
+    -------
+    float array, same shape
+        Never below zero.
+    """
+    if not horizon_deg:
+        return np.zeros_like(azimuth_deg)
+    points = sorted((azimuth % 360.0, elevation) for azimuth, elevation in horizon_deg)
+    azimuths, elevations = np.array(points, dtype=np.float64).T
+    return as_float(np.maximum(np.interp(azimuth_deg, azimuths, elevations, period=360.0), 0.0))
+
+
+def place_sun(spots: Sequence[Spot], traits: SpotTraits, sun: HourlySun) -> PlaceSun:
+    """Hold the sun of each hour against the horizon of each spot."""
+    hours = sun.elevation_deg.shape[0]
+    direct, beam = np.zeros((len(spots), hours)), np.zeros((len(spots), hours))
+    sine = np.maximum(np.sin(np.radians(sun.elevation_deg)), 0.0)
+    energy = sine.sum(axis=-1)
+    known: dict[tuple[tuple[float, float], ...], tuple[FloatArray, FloatArray]] = {}
+    for row, spot in enumerate(spots):
+        horizon = spot.place.horizon_deg
+        if horizon not in known:
+            hidden_below = horizon_elevation_deg(horizon, sun.azimuth_deg)
+            over = (sun.elevation_deg > hidden_below).astype(np.float64)
+            share = np.divide((over * sine).sum(axis=-1), energy, out=np.zeros(hours), where=energy > 0.0)
+            known[horizon] = over.mean(axis=-1), share
+        direct[row], beam[row] = known[horizon]
+    through = traits.beam_share > 0.0
+    return PlaceSun(np.where(traits.indoors & ~through, 0.0, direct), beam)
+
+
+def bench_and_gust_m_s(
+    wind_10m_m_s: FloatArray, gust_10m_m_s: FloatArray, traits: SpotTraits, tables: Tables
+) -> tuple[FloatArray, FloatArray]:
+    """Wind and gust at the bench from those at 10 m, shape (M, H) to (M, P, H)."""
+    factor = tables.physics.value("bench.wind_factor", "1")
+    wind = bench_wind_m_s(wind_10m_m_s[:, np.newaxis, :], traits.wind_shelter, factor)
+    return wind, bench_wind_m_s(gust_10m_m_s[:, np.newaxis, :], traits.wind_shelter, factor)
+
+
+def bench_air_c(
+    air_temperature_c: FloatArray,
+    cloud_cover_pct: FloatArray,
+    wind_10m_m_s: FloatArray,
+    *,
+    dark_share: FloatArray,
+    traits: SpotTraits,
+    tables: Tables,
+) -> FloatArray:
+    """Air temperature at the pots.
+
+    Parameters
+    ----------
+    air_temperature_c, cloud_cover_pct, wind_10m_m_s : float array, shape (M, H)
+        Screen air, cloud and 10 m wind. Missing cloud counts as clear and missing wind as calm: the side
+        that is safe for frost.
+    dark_share : float array, shape (H,)
+        Share of the hour with the sun below the level horizon.
+    traits : SpotTraits
+        Of P spots.
+
+    Returns
+    -------
+    float array, shape (M, P, H)
+        [degC]. By day the screen air. NaN where the screen air is missing.
+
+    Source: estimates after Ackerman and Knox and Snyder and de Melo-Abreu 2005, see config/physics.toml.
+    """
+    get = tables.physics.value
+    calm = _fade(
+        wind_10m_m_s, get("night_cooling.full_wind_m_s", "m/s"), get("night_cooling.none_wind_m_s", "m/s")
+    )
+    clear = _fade(
+        cloud_cover_pct,
+        get("night_cooling.full_cloud_pct", "pct"),
+        get("night_cooling.none_cloud_pct", "pct"),
+    )
+    night = (clear * calm * dark_share)[:, np.newaxis, :]
+    heights = [0.0, get("night_cooling.bench_height_m", "m"), get("night_cooling.none_height_m", "m")]
+    cooling = np.interp(
+        traits.height_m, heights, [get("night_cooling.ground_k", "K"), get("night_cooling.bench_k", "K"), 0.0]
+    )
+    outdoors = night * (traits.night_gain_k - cooling * traits.open_share)
+    indoors = dark_share * traits.night_gain_k
+    air = air_temperature_c[:, np.newaxis, :] + np.where(traits.indoors, indoors, outdoors)
+    return as_float(np.maximum(air, traits.floor_c))
+
+
+def _fade(values: FloatArray, full_until: float, none_from: float) -> FloatArray:
+    """One up to ``full_until``, falling to zero at ``none_from``; a missing value counts as one."""
+    return np.clip((none_from - np.nan_to_num(values, nan=full_until)) / (none_from - full_until), 0.0, 1.0)
+
+
+def place_temperature_c(place: Place, weather: WeatherTable, garden: Garden, tables: Tables) -> FloatArray:
+    """Air temperature at the pots of one place, for degree days, chilling and drying.
+
+    Parameters
+    ----------
+    place : Place
+    weather : WeatherTable
+    garden : Garden
+    tables : Tables
+
+    Returns
+    -------
+    float array, shape (H,)
+        [degC]; NaN where the screen air is missing.
+
+    Source: as ``bench_air_c``. Checked: tests/exposure/test_places.py.
+    """
+    if not weather.hours:
+        return np.zeros(0)
+    sun = sun_of(weather, garden, tables)
+    names = ("air_temperature_c", "cloud_cover_pct", "wind_speed_10m_m_s")
+    air, cloud, wind = (weather.value(name)[np.newaxis] for name in names)
+    traits = spot_traits([Spot(place)], tables)
+    found: FloatArray = bench_air_c(
+        air, cloud, wind, dark_share=1.0 - sun.sunlit_share, traits=traits, tables=tables
+    )[0, 0]
+    return found

@@ -1,0 +1,179 @@
+"""What each pot holds, what its tree draws, and what rain reaches it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.garden.model import Pot, Tree
+from advisor.garden.state_model import TreeState
+from advisor.garden.tables import Tables
+from advisor.physics.missing import FloatArray, as_float
+from advisor.physics.pot_water import (
+    crown_area_m2,
+    litres_from_mm,
+    rain_reaching_pot_mm,
+    substrate_evaporation_l,
+    top_area_m2,
+)
+
+__all__ = ["PotWater", "pot_top_area_m2", "pot_water", "rain_at_pots_mm", "water_use_l"]
+
+
+@dataclass(frozen=True, slots=True)
+class PotWater:
+    """Water traits of trees in their pots, arrays of shape (T,).
+
+    Attributes
+    ----------
+    capacity_l, usable_l : litres held after draining; of those, what the tree can use.
+    top_area_m2 : open surface of the pot.
+    litres_per_mm : drawn per mm of reference evapotranspiration at the spot, leaves and medium together.
+    leaf_share : leaf area as a share of the full crown, as it counts for rain held back.
+    capture_in_leaf : share of falling rain that a crown in full leaf lets into the pot.
+    cover_share : share of the pot's top under crown or moss.
+    """
+
+    capacity_l: FloatArray
+    usable_l: FloatArray
+    top_area_m2: FloatArray
+    litres_per_mm: FloatArray
+    leaf_share: FloatArray
+    capture_in_leaf: FloatArray
+    cover_share: FloatArray
+
+
+def pot_top_area_m2(pot: Pot, tables: Tables) -> float:
+    """Open surface of a pot [m2]: its rectangle, less what its shape leaves out."""
+    straight = tables.physics.value("pot.straight_fill_share", "share")
+    shape = tables.shapes.get(pot.shape)
+    fill = straight if shape is None else min(shape.value("fill_share", "share"), straight)
+    return float(top_area_m2(pot.length_cm, pot.width_cm, fill / straight))
+
+
+def pot_water(trees: Sequence[Tree], states: Sequence[TreeState], tables: Tables) -> PotWater:
+    """Gather the water traits of trees.
+
+    Leaf water is E = share x [1 + gain x (1 - share)] of a full crown, where a full crown draws
+    pot coefficient x species factor x reference evapotranspiration x the ground it covers. The medium
+    evaporates Ke x reference evapotranspiration from its top, less under the crown. A bare tree draws a
+    small share still.
+
+    Source: estimates, see config/physics.toml; scale checked against Beeson 2010 in
+    tests/exposure/test_water.py.
+    """
+    get = tables.physics.value
+    gain, bare_use = get("water.remaining_leaf_gain", "1"), get("water.bare_use_share", "share")
+    covered, bare = get("water.soil_evaporation_covered", "1"), get("water.soil_evaporation_bare", "1")
+    ratios = [get(f"rain.{name}_ratio", "1") for name in ("narrow", "normal", "wide")]
+    captures = [get(f"rain.capture_{name}", "share") for name in ("narrow", "normal", "wide")]
+    cover_from, cover_to = get("pot.bare_top_cover_share", "share"), get("pot.full_top_cover_share", "share")
+    coefficient = get("water.pot_coefficient", "1")
+    rows = []
+    for tree, state in zip(trees, states, strict=True):
+        substrate = tables.substrates[tree.substrate]
+        capacity = tree.pot.volume_l * substrate.value("water_share", "share")
+        factor = state.group.trait("water_factor", "1")
+        share = min(max(state.water_leaf_share, 0.0), 1.0)
+        top = pot_top_area_m2(tree.pot, tables)
+        crown = float(crown_area_m2(tree.crown.width_cm))
+        under_crown = share * min(1.0, crown / top)
+        leaves = max(share * (1.0 + gain * (1.0 - share)), bare_use)
+        drawn = litres_from_mm(1.0, crown) * coefficient * (1.0 if factor is None else factor) * leaves
+        lost = substrate_evaporation_l(1.0, top, bare + (covered - bare) * under_crown)
+        pot_width = (tree.pot.length_cm * tree.pot.width_cm) ** 0.5
+        rows.append(
+            (
+                capacity,
+                capacity * substrate.value("usable_share", "share"),
+                top,
+                float(drawn + lost),
+                share,
+                np.interp(tree.crown.width_cm / pot_width, ratios, captures),
+                cover_from + (cover_to - cover_from) * under_crown,
+            )
+        )
+    columns = np.array(rows, dtype=np.float64).reshape(len(rows), 7).T
+    return PotWater(*(as_float(column) for column in columns))
+
+
+def water_use_l(reference_et_mm: FloatArray, pots: PotWater) -> FloatArray:
+    """Water each tree and its pot would use with water at will.
+
+    Parameters
+    ----------
+    reference_et_mm : float array, shape (M, T, H)
+        At the spot of each tree; dew counts as none.
+    pots : PotWater
+
+    Returns
+    -------
+    float array, shape (M, T, H)
+        [l] in the hour; never negative.
+    """
+    return as_float(np.maximum(reference_et_mm, 0.0) * pots.litres_per_mm[:, np.newaxis])
+
+
+def rain_at_pots_mm(
+    rain_mm: FloatArray, wind_m_s: FloatArray, roofed: NDArray[np.bool_], pots: PotWater, tables: Tables
+) -> FloatArray:
+    """Rain that gets into each pot.
+
+    A crown in leaf holds back the first part of each fall, and a fall too small in all counts as
+    nothing; a bare crown does neither. Between the two the result goes with the leaf share. What comes
+    through is caught the less the wider the crown hangs over the pot, and less in strong wind.
+
+    Parameters
+    ----------
+    rain_mm : float array, shape (M, H)
+        In the open.
+    wind_m_s : float array, shape (M, T, H)
+        At the bench; unknown wind takes nothing away.
+    roofed : bool array, shape (T, 1)
+        Pots under a roof get nothing.
+    pots : PotWater
+    tables : Tables
+
+    Returns
+    -------
+    float array, shape (M, T, H)
+        [mm] on the top of the pot. NaN in hours of unknown rain, except under a roof.
+
+    Source: estimates after Million and Yeager 2015, see config/physics.toml. Checked:
+    tests/exposure/test_water.py.
+    """
+    get = tables.physics.value
+    gap_h = round(get("rain.event_gap_h", "h"))
+    through = rain_reaching_pot_mm(rain_mm, get("rain.crown_storage_mm", "mm"), 1.0, False, gap_h)
+    counts = _fall_total_mm(rain_mm, gap_h) >= get("rain.event_threshold_mm", "mm")
+    in_leaf = np.where(np.isnan(through), np.nan, np.where(counts, through, 0.0))[:, np.newaxis]
+    leaf = pots.leaf_share[:, np.newaxis]
+    bare_capture = get("rain.capture_narrow", "share")
+    reached = leaf * pots.capture_in_leaf[:, np.newaxis] * in_leaf
+    reached = reached + (1.0 - leaf) * bare_capture * rain_mm[:, np.newaxis]
+    with np.errstate(invalid="ignore"):
+        windy = wind_m_s > get("rain.windy_from_m_s", "m/s")
+    reached = reached * np.where(windy, get("rain.windy_factor", "1"), 1.0)
+    return as_float(np.where(roofed, 0.0, reached))
+
+
+def _fall_total_mm(rain_mm: FloatArray, gap_h: int) -> FloatArray:
+    """Give each hour the sum of the fall it belongs to, shape (M, H); falls are parted by dry hours."""
+    members, hours = rain_mm.shape
+    fall = np.zeros((members, hours), dtype=np.int64)
+    now = np.zeros(members, dtype=np.int64)
+    dry = np.zeros(members)
+    for hour in range(hours):
+        rain = rain_mm[:, hour]
+        with np.errstate(invalid="ignore"):
+            rains = rain > 0.0
+        now = now + (rains & (dry >= gap_h))
+        dry = np.where(rains, 0.0, np.where(np.isnan(rain), dry, dry + 1.0))
+        fall[:, hour] = now
+    totals = np.zeros((members, hours + 1))
+    row = np.broadcast_to(np.arange(members)[:, np.newaxis], fall.shape)
+    np.add.at(totals, (row, fall), np.nan_to_num(rain_mm, nan=0.0))
+    return as_float(totals[row, fall])
