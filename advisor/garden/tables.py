@@ -163,8 +163,6 @@ class Tables:
     """Pot shapes: ``fill_share`` of length x width x depth that holds medium."""
     operation: NumberTable = field(default_factory=lambda: NumberTable("operation.toml", {}))
     """Keeping, waiting and retrying: nothing about trees."""
-    operation: NumberTable = field(default_factory=lambda: NumberTable("operation.toml", {}))
-    """Numbers of the running service: waits, tries, keeping times."""
 
     def group_of(self, species_id: str) -> SpeciesGroup | None:
         """Return the group of a botanical id: the longest match, walking back to the genus part by part."""
