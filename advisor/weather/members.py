@@ -48,10 +48,9 @@ def attach_members(table: WeatherTable, ensemble: Ensemble) -> WeatherTable:
     """Return ``table`` with the ensemble's members on its own hours.
 
     Rules. Hours before the ensemble begins, before the seam, or in which no member has a value take the
-    main forecast (every member the same: the past is not uncertain). Hours after the last hour of a
-    variable's members stay NaN: how uncertain they are is not known. Dew points come from each member's
-    own humidity and temperature where both are there; otherwise from the main forecast, but never above
-    the member's air.
+    main forecast (every member the same: the past is not uncertain). Hours after the last air temperature
+    of the members stay NaN: how uncertain they are is not known. Dew points come from each member's own
+    humidity and temperature where both are there; ``derive.complete`` fills what else members need.
 
     Parameters
     ----------
@@ -65,7 +64,7 @@ def attach_members(table: WeatherTable, ensemble: Ensemble) -> WeatherTable:
         ``provenance.derived`` names what the members lack.
     """
     count = ensemble.member_count
-    if count == 0 or not table.hours:
+    if "air_temperature_c" not in ensemble.members or not table.hours:
         return replace(table, members={})
     step = np.timedelta64(3600, "s")
     offset = int((ensemble.start_utc[0] - table.start_utc[0]) // step)
@@ -78,21 +77,19 @@ def attach_members(table: WeatherTable, ensemble: Ensemble) -> WeatherTable:
             vapour_pressure_kpa(given["air_temperature_c"], given["relative_humidity_pct"])
         )
     members: dict[str, FloatArray] = {}
+    span_end = offset + _last_known(given["air_temperature_c"])
     for name, source in given.items():
         array = np.full((count, table.hours), np.nan)
         array[:, inside] = source[:, rows[inside]]
-        known = np.flatnonzero(np.isfinite(array).any(axis=0))
-        if not known.size:
-            continue
         fill = ~np.isfinite(array).any(axis=0)
-        fill[known[-1] + 1 :] = False
+        if bool(fill.all()):
+            continue
+        fill[max(span_end + 1, 0) :] = False
         fill[:seam] = True
         array[:, fill] = table.value(name)[fill]
         members[name] = array
     derived = list(table.provenance.derived)
     derived += [name for name in ensemble.derived if name not in members]
-    if "dew_point_c" not in members and "air_temperature_c" in members:
-        members["dew_point_c"] = np.minimum(table.value("dew_point_c"), members["air_temperature_c"])
     origin = table.provenance
     return replace(
         table,
@@ -104,3 +101,9 @@ def attach_members(table: WeatherTable, ensemble: Ensemble) -> WeatherTable:
             notes=tuple(dict.fromkeys((*origin.notes, *ensemble.notes))),
         ),
     )
+
+
+def _last_known(values: FloatArray) -> int:
+    """Last hour in which any member has a value, -1 for none."""
+    known = np.flatnonzero(np.isfinite(values).any(axis=0))
+    return int(known[-1]) if known.size else -1

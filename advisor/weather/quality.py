@@ -40,15 +40,15 @@ class QualityNumbers:
     gust_below_wind_m_s: float
 
     @classmethod
-    def from_rows(cls, rows: NumberTable) -> QualityNumbers:
-        """Read the rows ``weather.quality.*``."""
+    def from_numbers(cls, numbers: NumberTable) -> QualityNumbers:
+        """Read the rows under ``weather.quality.``; ``SettingsError`` where one is missing."""
         key = "weather.quality."
         return cls(
-            rows.value(key + "radiation_factor", "1"),
-            rows.value(key + "radiation_margin", "W/m2"),
-            rows.value(key + "dew_point_above_air", "K"),
-            rows.value(key + "stuck", "h"),
-            rows.value(key + "gust_below_wind", "m/s"),
+            numbers.value(key + "radiation_factor", "1"),
+            numbers.value(key + "radiation_margin_w_m2", "W/m2"),
+            numbers.value(key + "dew_point_above_air_k", "K"),
+            numbers.value(key + "stuck_h", "h"),
+            numbers.value(key + "gust_below_wind_m_s", "m/s"),
         )
 
 
