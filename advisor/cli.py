@@ -1,0 +1,397 @@
+"""The command line: arguments in, exit codes out. Data goes to stdout alone, all else to stderr.
+
+Heavy modules are imported by the command that needs them, so that ``--help`` and ``log`` start at once.
+"""
+
+from __future__ import annotations
+
+import functools
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from advisor import __version__
+from advisor.errors import AdvisorError, SettingsError, StoreError
+
+if TYPE_CHECKING:
+    from advisor.service.ask import Asked
+
+__all__ = ["main"]
+
+DONE, DONE_WITH_FAULTS, FILES_WRONG, WEATHER_MISSING = 0, 1, 2, 3
+SUITS_NONE, SUITS_UNKNOWN = 10, 11
+
+
+class _Given:
+    """``--garden`` and ``--now``, which may stand before or after the command."""
+
+    def __init__(self) -> None:
+        self.garden: str | None = None
+        self.now: str | None = None
+
+    @property
+    def folder(self) -> Path:
+        return Path(self.garden or os.environ.get("ADVISOR_GARDEN") or ".")
+
+
+def _anywhere(command: Callable[..., int]) -> Callable[..., None]:
+    """Add ``--garden`` and ``--now`` to a command and turn its return value into the exit code."""
+
+    @click.option("--garden", "garden", metavar="DIR", help="Garden folder (default $ADVISOR_GARDEN, then here).")
+    @click.option("--now", "now", metavar="ISO-8601", help="Work as if it were then; without offset: garden time.")
+    @click.pass_obj
+    @functools.wraps(command)
+    def run(given: _Given, garden: str | None, now: str | None, **arguments: Any) -> None:
+        given.garden = garden or given.garden
+        given.now = now or given.now
+        try:
+            code = command(given, **arguments)
+        except SettingsError as error:
+            _say(str(error))
+            code = FILES_WRONG
+        except StoreError as error:
+            _say(str(error))
+            code = DONE_WITH_FAULTS
+        except AdvisorError as error:
+            _say(str(error))
+            code = DONE_WITH_FAULTS
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            code = DONE
+        sys.exit(code)
+
+    return run
+
+
+def _say(text: str) -> None:
+    click.echo(text, err=True)
+
+
+def _give(text: str) -> None:
+    click.echo(text, nl=not text.endswith("\n"))
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="advisor")
+@click.option("--garden", metavar="DIR", help="Garden folder (default $ADVISOR_GARDEN, then here).")
+@click.option("--now", metavar="ISO-8601", help="Work as if it were then; without offset: garden time.")
+@click.pass_context
+def main(context: click.Context, garden: str | None, now: str | None) -> None:
+    """Weather advice for trees in pots: what to water, shade, shelter and do today.
+
+    Exit codes: 0 done; 1 done, but something failed or was left out and is named; 2 files or
+    arguments are wrong; 3 the weather is missing. `suits`: 0 some tree suits, 10 none, 11 cannot tell.
+    """
+    given = _Given()
+    given.garden, given.now = garden, now
+    context.obj = given
+
+
+_as_json = click.option("--json", "as_json", is_flag=True, help="Give JSON.")
+
+
+def _asked(given: _Given) -> Asked:
+    from advisor.service.ask import ask, clock_of_folder
+
+    asked = ask(given.folder, clock_of_folder(given.folder, given.now))
+    for fault in asked.faults:
+        _say(f"{fault} (left out: {fault.drops})")
+    for line in (*asked.problems, *asked.notes):
+        _say(line)
+    if asked.evaluation.situation.weather is None:
+        _say("No weather covers this moment; what needs weather is left open.")
+    return asked
+
+
+@main.command()
+@_as_json
+@_anywhere
+def today(given: _Given, as_json: bool) -> int:
+    """Show today's advice, as the morning mail would."""
+    from advisor.message.digest import digest_view
+    from advisor.message.json_out import dump, today_object
+    from advisor.message.text import render_text
+    from advisor.service.compose import digest_input
+
+    asked = _asked(given)
+    evaluation = asked.evaluation
+    if as_json:
+        _give(dump(today_object(evaluation.situation, evaluation.advice)))
+    else:
+        _give(render_text(digest_view(digest_input(evaluation, asked.files.notices, asked.notes))))
+    return asked.exit_code
+
+
+@main.command()
+@click.argument("work")
+@click.argument("trees", nargs=-1, metavar="[TREE|@PLACE|all]...")
+@click.option("--day", metavar="YYYY-MM-DD", help="Another day than today.")
+@_as_json
+@_anywhere
+def suits(given: _Given, work: str, trees: tuple[str, ...], day: str | None, as_json: bool) -> int:
+    """Say whether a day suits a kind of work, and if not, when."""
+    from datetime import date
+
+    from advisor.message.answers import suits_text
+    from advisor.message.json_out import dump, suits_object
+    from advisor.service.ask import judge_asked, trees_asked, work_asked
+
+    wanted = None
+    if day is not None:
+        try:
+            wanted = date.fromisoformat(day)
+        except ValueError:
+            raise SettingsError(f"--day: {day!r} is not a date; write it like 2026-07-14") from None
+    asked = _asked(given)
+    work = work_asked(asked, work)
+    judgements = judge_asked(asked, work, trees_asked(asked, trees), wanted)
+    situation = asked.evaluation.situation
+    if as_json:
+        _give(dump(suits_object(situation, work, judgements, (wanted or situation.day).isoformat())))
+    else:
+        _give(suits_text(situation, work, judgements))
+    if asked.exit_code == WEATHER_MISSING:
+        return WEATHER_MISSING
+    verdicts = {judgement.verdict for judgement in judgements}
+    if verdicts & {"suits", "suits-with-care"}:
+        return DONE
+    return SUITS_UNKNOWN if "cannot-tell" in verdicts else SUITS_NONE
+
+
+@main.command()
+@click.argument("tree")
+@_as_json
+@_anywhere
+def tree(given: _Given, tree: str, as_json: bool) -> int:
+    """Show one tree: its state, why, and what next."""
+    from advisor.message.answers import tree_text
+    from advisor.message.json_out import dump, tree_object
+    from advisor.service.ask import trees_asked
+
+    asked = _asked(given)
+    situation = asked.evaluation.situation
+    for tree_id in trees_asked(asked, (tree,)):
+        state = situation.states[tree_id]
+        if as_json:
+            _give(dump({"schema": "tree/1", **tree_object(situation, state)}))
+        else:
+            _give(tree_text(situation, state, asked.evaluation.advice))
+    return asked.exit_code
+
+
+@main.command()
+@click.option("--csv", "as_csv", is_flag=True, help="Give every hour as CSV.")
+@_as_json
+@_anywhere
+def weather(given: _Given, as_csv: bool, as_json: bool) -> int:
+    """Show the weather the advice rests on."""
+    from advisor.message.json_out import dump, weather_object
+    from advisor.message.outlook import day_outlooks, outlook_cells
+    from advisor.message.parts.foot import weather_line
+    from advisor.message.words import short_day
+    from advisor.weather.csv_out import weather_csv
+
+    asked = _asked(given)
+    situation = asked.evaluation.situation
+    if situation.weather is None:
+        return WEATHER_MISSING
+    if as_csv:
+        _give(weather_csv(situation.weather))
+    elif as_json:
+        _give(dump({"schema": "weather/1", "weather": weather_object(situation)}))
+    else:
+        for outlook in day_outlooks(situation, 10):
+            low, high, rain, gust = outlook_cells(outlook, situation.holdings.garden.units)
+            _give(f"{short_day(outlook.day):<11} {low:>8} to {high:>8}  rain {rain:>8}  gusts {gust:>8}")
+        _give(weather_line(situation))
+    return asked.exit_code
+
+
+@main.command()
+@click.argument("tree")
+@click.option("--csv", "as_csv", is_flag=True, help="Give every hour as CSV.")
+@_as_json
+@_anywhere
+def exposure(given: _Given, tree: str, as_csv: bool, as_json: bool) -> int:
+    """Show what one tree meets hour by hour in its own pot and place."""
+    from advisor.exposure.csv_out import exposure_csv
+    from advisor.message.answers import exposure_text
+    from advisor.message.json_out import dump, exposure_object
+    from advisor.service.ask import trees_asked
+
+    asked = _asked(given)
+    situation = asked.evaluation.situation
+    (tree_id,) = trees_asked(asked, (tree,))[:1]
+    if situation.exposure is None:
+        return WEATHER_MISSING
+    if as_csv:
+        _give(exposure_csv(situation.exposure, tree_id))
+    elif as_json:
+        _give(dump(exposure_object(situation, tree_id)))
+    else:
+        _give(exposure_text(situation, tree_id))
+    return asked.exit_code
+
+
+@main.command()
+@_as_json
+@_anywhere
+def check(given: _Given, as_json: bool) -> int:
+    """Check garden.toml, journal.csv and service.toml; list every fault at once."""
+    import json
+
+    from advisor.service.ask import clock_of_folder
+    from advisor.service.files import read_folder
+    from advisor.store.config_files import load_tables
+
+    clock = clock_of_folder(given.folder, given.now)
+    found = read_folder(given.folder, load_tables(), clock.now_utc())
+    if as_json:
+        rows = [
+            {
+                "file": fault.file,
+                "line": fault.line,
+                "key": fault.key,
+                "found": fault.found,
+                "wanted": fault.wanted,
+                "drops": fault.drops,
+            }
+            for fault in found.faults
+        ]
+        _give(json.dumps({"schema": "check/1", "faults": rows}, ensure_ascii=False, indent=2))
+    elif found.faults:
+        for fault in found.faults:
+            _give(str(fault))
+    else:
+        trees = len(found.holdings.trees) if found.holdings is not None else 0
+        _give(f"No fault found: {trees} trees.")
+    return FILES_WRONG if found.faults else DONE
+
+
+@main.command()
+@click.argument("words", nargs=-1, metavar="[TREE|@PLACE|all ENTRY [AMOUNT [UNIT]]]")
+@click.option("--date", "day", metavar="YYYY-MM-DD", help="Another day than today.")
+@click.option("--time", "at", metavar="HH:MM", help="Another time than now.")
+@click.option("--note", default="", help="A note for yourself.")
+@click.option("--undo", is_flag=True, help="Take back the last line that log wrote.")
+@_anywhere
+def log(given: _Given, words: tuple[str, ...], day: str | None, at: str | None, note: str, undo: bool) -> int:
+    """Write a line into the journal: what was done or seen.
+
+    \b
+    advisor log ember defoliated
+    advisor log ember leaves-open --date 2026-07-20
+    advisor log @south-bench watered
+    advisor log ember weighed 2.31 kg
+    advisor log --undo
+    """  # noqa: D301 - \b is click's mark for lines to keep
+    from advisor.service.ask_light import write_log
+
+    _give(write_log(given.folder, given.now, words, day, at, note, undo=undo))
+    return DONE
+
+
+@main.command()
+@_anywhere
+def tick(given: _Given) -> int:
+    """Do everything that is due once: fetch, work out, send."""
+    from advisor.service.ask import clock_of_folder
+    from advisor.service.tick import run_pass
+
+    _log_to_stderr()
+    report = run_pass(given.folder, clock_of_folder(given.folder, given.now), os.environ)
+    for line in report.lines:
+        _say(line)
+    return report.exit_code
+
+
+@main.command()
+@_anywhere
+def serve(given: _Given) -> int:
+    """Keep running and tick every quarter hour."""
+    from advisor.schedule import serve as keep_ticking
+    from advisor.service.ask import clock_of_folder
+
+    _log_to_stderr()
+    return keep_ticking(given.folder, clock_of_folder(given.folder, given.now), os.environ)
+
+
+@main.command()
+@_as_json
+@_anywhere
+def health(given: _Given, as_json: bool) -> int:
+    """Say when the advisor last did its whole job, and what stands in its way."""
+    import json
+
+    from advisor.service.ask import clock_of_folder
+    from advisor.service.health import health as look
+    from advisor.service.health import state_folder_here
+
+    clock = clock_of_folder(given.folder, given.now)
+    found = look(state_folder_here(given.folder), clock.now_utc())
+    if as_json:
+        _give(json.dumps(found.data, indent=2))
+    else:
+        for line in found.findings:
+            _give(line)
+    return DONE if found.ok else DONE_WITH_FAULTS
+
+
+@main.command()
+@click.option("--out", metavar="FILE", help="Where to (default backup-DATE.sqlite3 in the garden folder).")
+@_anywhere
+def backup(given: _Given, out: str | None) -> int:
+    """Copy ledger, outbox and weather archive into one checked file."""
+    from advisor.service.ask import clock_of_folder
+    from advisor.service.health import state_folder_here
+    from advisor.store.backup import backup as copy
+    from advisor.store.database import Store
+
+    now_utc = clock_of_folder(given.folder, given.now).now_utc()
+    target = Path(out) if out else given.folder / f"backup-{now_utc:%Y-%m-%d}.sqlite3"
+    state_folder = state_folder_here(given.folder)
+    with Store.open(state_folder, now_utc, None, read_only=True) as store:
+        copy(store, target)
+    _give(str(target))
+    return DONE
+
+
+@main.command()
+@click.argument("folder", metavar="DIR")
+@_anywhere
+def start(given: _Given, folder: str) -> int:  # noqa: ARG001 - every command is given the same
+    """Begin a garden: write the three files with comments into a new folder."""
+    from advisor.store.starter import write_starter
+
+    for path in write_starter(Path(folder)):
+        _give(str(path))
+    _say(f"Now edit garden.toml, then: advisor --garden {folder} check")
+    return DONE
+
+
+@main.command()
+@click.option("--out", metavar="DIR", default="demo", show_default=True, help="Folder to write to.")
+@_anywhere
+def demo(given: _Given, out: str) -> int:  # noqa: ARG001 - every command is given the same
+    """Run the whole job on an invented garden and invented weather: no network, no mail server."""
+    from advisor.service.demo import run_demo
+
+    shown = run_demo(Path(out))
+    _give(shown.text)
+    for line in shown.lines:
+        _say(line)
+    return DONE
+
+
+def _log_to_stderr() -> None:
+    import logging
+
+    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(message)s")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,67 @@
+"""The long-running process: the same pass every quarter hour, in UTC, under APScheduler.
+
+The scheduler only ticks; what is due on which local day is decided inside the pass. Signals are
+waited for in the main thread, so that SIGTERM ends the process between two messages.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import sys
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+
+from advisor.errors import AdvisorError
+from advisor.service.clock import Clock
+from advisor.service.tick import run_pass
+
+__all__ = ["serve"]
+
+log = logging.getLogger(__name__)
+
+TICK_MINUTES = 15
+STOP_WITHIN_S = 55.0
+"""Below systemd's TimeoutStopSec of 60."""
+
+
+def serve(folder: Path, clock: Clock, environ: Mapping[str, str]) -> int:
+    """Tick until SIGTERM, SIGINT or SIGHUP; return 0, or 75 when a pass would not end in time."""
+    from apscheduler.schedulers.background import BackgroundScheduler
+
+    waited_for = {signal.SIGTERM, signal.SIGINT, signal.SIGHUP}
+    signal.pthread_sigmask(signal.SIG_BLOCK, waited_for)  # before any thread exists
+    stopping = threading.Event()
+
+    def tick() -> None:
+        try:
+            report = run_pass(folder, clock, environ, stop=stopping.is_set)
+        except AdvisorError as error:
+            log.error("event=pass-refused error=%s", str(error).replace("\n", " | "))
+            return
+        except Exception:  # noqa: BLE001 - one broken pass must not end the process; it is in the log and the pass log
+            log.exception("event=pass-broken")
+            return
+        for line in report.lines:
+            log.warning("event=note text=%s", line)
+
+    scheduler = BackgroundScheduler(timezone="UTC", daemon=True)
+    scheduler.add_job(
+        tick, "cron", minute=f"*/{TICK_MINUTES}", second=20, misfire_grace_time=None, coalesce=True, max_instances=1
+    )
+    scheduler.add_job(tick, "date", misfire_grace_time=None)  # at once: what was missed while down is due now
+    scheduler.start()
+    log.info("event=serving garden=%s", folder)
+    got = signal.sigwait(waited_for)
+    log.info("event=stopping signal=%s", signal.Signals(got).name)
+    stopping.set()
+    ending = threading.Thread(target=scheduler.shutdown, kwargs={"wait": True}, daemon=True)
+    ending.start()
+    ending.join(STOP_WITHIN_S)
+    if ending.is_alive():
+        log.error("event=stop-forced")
+        sys.stderr.flush()
+        os._exit(75)
+    return 0

@@ -1,0 +1,178 @@
+"""Puts finished messages together: digest and alert mails for every recipient, with their keys."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from advisor.advice.model import AlertEvent
+from advisor.message.calendar import calendar_bytes
+from advisor.message.chart import outlook_picture
+from advisor.message.digest import alert_view, digest_view
+from advisor.message.html import render_html
+from advisor.message.json_out import dump, today_object
+from advisor.message.mime import Attachment, build_message
+from advisor.message.text import render_text
+from advisor.message.view import DigestInput, Line, MessageView, Picture
+from advisor.message.words import ascii_subject, short_day
+from advisor.service.evaluate import Evaluation, judge_digest_work
+from advisor.store.outbox import Lane, NewMessage, OnUnknown
+
+__all__ = ["Envelope", "Rendered", "alert_messages", "digest_rendered", "failure_view", "messages_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Envelope:
+    """Who writes to whom, and the secret from which Message-IDs are made."""
+
+    key: bytes
+    sender: str
+    recipients: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rendered:
+    """A digest in all its forms."""
+
+    view: MessageView
+    attachments: tuple[Attachment, ...]
+    today_json: str
+    calendar: bytes
+    problems: tuple[str, ...] = ()
+
+
+def _picture(evaluation: Evaluation, problems: list[str]) -> Picture | None:
+    try:
+        return outlook_picture(evaluation.situation)
+    except Exception as error:  # noqa: BLE001 - a chart must never cost the mail; the fault is reported
+        problems.append(f"the chart could not be drawn ({type(error).__name__}: {error})")
+        return None
+
+
+def digest_input(
+    evaluation: Evaluation, notices: Sequence[str], quiet_notes: Sequence[str], *, with_work: bool = True
+) -> DigestInput:
+    """Return what the parts of a digest look at."""
+    judgements = judge_digest_work(evaluation) if with_work else {}
+    return DigestInput(
+        evaluation.situation,
+        evaluation.advice,
+        evaluation.events,
+        tuple(notices),
+        tuple(quiet_notes),
+        judgements,
+    )
+
+
+def digest_rendered(evaluation: Evaluation, notices: Sequence[str], quiet_notes: Sequence[str]) -> Rendered:
+    """Return the digest of the evaluation's day."""
+    problems: list[str] = []
+    given = digest_input(evaluation, notices, quiet_notes)
+    view = digest_view(given, _picture(evaluation, problems))
+    calendar = calendar_bytes(given)
+    attachments = (Attachment("work.ics", "text", "calendar", calendar),)
+    json_text = dump(today_object(evaluation.situation, evaluation.advice))
+    return Rendered(view, attachments, json_text, calendar, tuple(problems))
+
+
+def failure_view(garden: str, day: date, notices: Sequence[str]) -> MessageView:
+    """Return the mail for a morning on which no advice could be worked out: never silence."""
+    lines = tuple(Line(text, "", f"notice:{place}", "must") for place, text in enumerate(notices))
+    foot = (Line("No advice could be worked out; the service keeps trying.", "", "foot:failure", "quiet"),)
+    return MessageView(
+        kind="digest",
+        garden=garden,
+        day=day,
+        subject=ascii_subject(f"{short_day(day)}: no advice today, check the pots by hand"),
+        title=f"{garden}, {short_day(day)}: no advice today, check every pot by hand",
+        notices=lines,
+        sections=(),
+        foot=foot,
+    )
+
+
+def messages_of(
+    view: MessageView,
+    envelope: Envelope,
+    now_utc: datetime,
+    *,
+    revision: int,
+    event: str,
+    lane: Lane,
+    on_unknown: OnUnknown,
+    expires_utc: datetime,
+    references: str = "",
+    attachments: Sequence[Attachment] = (),
+) -> tuple[NewMessage, ...]:
+    """Return one finished message a recipient, ready for the outbox."""
+    found = []
+    for recipient in envelope.recipients:
+        dedupe_key = f"{view.kind}|{view.day.isoformat()}|{event}|{recipient}|{revision}"
+        built = build_message(
+            view,
+            key=envelope.key,
+            dedupe_key=dedupe_key,
+            sender=envelope.sender,
+            recipient=recipient,
+            at_utc=now_utc,
+            event=event or view.kind,
+            references=references,
+            attachments=attachments,
+        )
+        found.append(
+            NewMessage(
+                dedupe_key=dedupe_key,
+                message_id=built.message_id,
+                recipient=recipient,
+                envelope_sender=envelope.sender,
+                raw=built.raw,
+                lane=lane,
+                on_unknown=on_unknown,
+                created_at_utc=now_utc,
+                expires_at_utc=expires_utc,
+                kind=view.kind,
+                day=view.day,
+                event=event,
+            )
+        )
+    return tuple(found)
+
+
+def alert_messages(
+    event: AlertEvent,
+    event_id: str,
+    revision: int,
+    evaluation: Evaluation,
+    notices: Sequence[str],
+    envelope: Envelope,
+    now_utc: datetime,
+) -> tuple[NewMessage, ...]:
+    """Return the mails of one hazard. They go first, and again when it is in doubt whether they went."""
+    problems: list[str] = []
+    given = digest_input(evaluation, notices, (), with_work=False)
+    view = alert_view(event, given, update=revision > 0, picture=_picture(evaluation, problems))
+    return messages_of(
+        view,
+        envelope,
+        now_utc,
+        revision=revision,
+        event=event_id,
+        lane="urgent",
+        on_unknown="resend",
+        expires_utc=event.expires_utc,
+    )
+
+
+def forms_of(rendered: Rendered) -> dict[str, bytes]:
+    """Return the digest as files: text, page, JSON, calendar, picture."""
+    picture = rendered.view.picture
+    files = {
+        "digest.txt": render_text(rendered.view).encode(),
+        "digest.html": render_html(rendered.view, "outlook.png" if picture is not None else "").encode(),
+        "today.json": (rendered.today_json + "\n").encode(),
+        "calendar.ics": rendered.calendar,
+    }
+    if picture is not None:
+        files["outlook.png"] = picture.png
+    return files

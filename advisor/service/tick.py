@@ -1,0 +1,353 @@
+"""One pass: fetch, store, evaluate, queue, deliver. Running it twice changes nothing.
+
+Cron, a timer and the long-running process all call ``run_pass``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import secrets
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from advisor.errors import AdvisorError, SettingsError, StoreError
+from advisor.garden.tables import Tables
+from advisor.service.clock import Clock, monotonic_s
+from advisor.service.fetch import forecast_is_due, gather
+from advisor.service.files import Files, load_files, read_folder, state_folder_of
+from advisor.store.atomic_files import write_atomically
+from advisor.store.config_files import load_tables
+from advisor.store.database import Store
+from advisor.store.garden_files import GARDEN_FILE
+from advisor.store.journal_files import JOURNAL_FILE
+from advisor.store.learned import keep_learned, learned
+from advisor.store.ledger import ledger_rows, standing_told
+from advisor.store.locks import ANOTHER_PASS, pass_lock
+from advisor.store.outbox import forget_bytes
+from advisor.store.outbox_view import next_due, troubles
+from advisor.store.passes import begin_pass, end_pass, write_heartbeat
+from advisor.store.service_files import SERVICE_FILE
+from advisor.store.weather_archive import newest, prune
+
+if TYPE_CHECKING:
+    from advisor.delivery.envelope import Send
+    from advisor.service.compose import Envelope, Rendered
+    from advisor.service.evaluate import Evaluation
+
+__all__ = ["PassReport", "run_pass"]
+
+log = logging.getLogger(__name__)
+
+DELIVERY_TIME_S = 300.0
+"""Time a pass gives to delivery; a tick must end before the timer's limit of ten minutes."""
+PAGE_FOLDER = "latest"
+
+
+@dataclass(frozen=True, slots=True)
+class PassReport:
+    """How a pass went: exit code of design 10, lines for the operator, counts."""
+
+    exit_code: int
+    lines: tuple[str, ...] = ()
+    queued: tuple[str, ...] = ()
+    sent: int = 0
+
+
+@dataclass
+class _Pass:
+    """What one pass gathers on its way."""
+
+    store: Store
+    files: Files
+    tables: Tables
+    now_utc: datetime
+    state_folder: Path
+    problems: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    queued: list[str] = field(default_factory=list)
+    weather_missing: bool = False
+
+    @property
+    def today(self) -> date:
+        return self.now_utc.astimezone(self.files.holdings.garden.zone).date()
+
+
+def run_pass(
+    folder: Path,
+    clock: Clock,
+    environ: Mapping[str, str],
+    *,
+    send: Send | None = None,
+    monotonic: Callable[[], float] = monotonic_s,
+    stop: Callable[[], bool] = lambda: False,
+) -> PassReport:
+    """Do everything that is due for one garden folder.
+
+    Parameters
+    ----------
+    send : callable, optional
+        A bound channel that replaces the one of service.toml (demo, tests).
+    stop : callable
+        Asked between messages; True ends the pass in order.
+
+    Raises
+    ------
+    SettingsError
+        The files cannot be used and no good copy is kept; or the folder belongs to the other clock.
+    """
+    now_utc = clock.now_utc()
+    tables = load_tables()
+    given = read_folder(folder, tables, now_utc)
+    state_folder = state_folder_of(folder, given.settings)
+    if (given.settings is None or given.holdings is None) and not Store.exists(state_folder):
+        raise SettingsError(given.faults)
+    with pass_lock(state_folder) as mine:
+        if not mine:
+            return PassReport(0, (ANOTHER_PASS,))
+        _refuse_other_clock(state_folder, clock, now_utc)
+        with Store.open(state_folder, now_utc, clock.kind) as store:
+            files = load_files(given, tables, store, folder, now_utc)
+            the_pass = _Pass(store, files, tables, now_utc, state_folder)
+            the_pass.notes += store.notes
+            return _logged(the_pass, folder, environ, send, monotonic, stop)
+
+
+def _refuse_other_clock(state_folder: Path, clock: Clock, now_utc: datetime) -> None:
+    if not Store.exists(state_folder):
+        return
+    with Store.open(state_folder, now_utc, None) as store:
+        if store.clock_kind not in {None, clock.kind}:
+            ways = {"system": "the system clock", "given": "a given time (--now)"}
+            raise SettingsError(
+                f"{state_folder} has been ticked with {ways[store.clock_kind or 'system']}; a tick with "
+                f"{ways[clock.kind]} is refused, because it would send or swallow messages; use another state folder"
+            )
+
+
+def _logged(
+    the_pass: _Pass,
+    folder: Path,
+    environ: Mapping[str, str],
+    send: Send | None,
+    monotonic: Callable[[], float],
+    stop: Callable[[], bool],
+) -> PassReport:
+    """Run the pass between its entry and its end in the pass log."""
+    store, now_utc = the_pass.store, the_pass.now_utc
+    run_id = f"{now_utc:%Y%m%dT%H%M%S}-{secrets.token_hex(4)}"
+    begin_pass(store, run_id, now_utc)
+    try:
+        _fetch_and_queue(the_pass, folder, environ, monotonic)
+        sent = _deliver(the_pass, folder, environ, send, monotonic, stop)
+        _tidy(the_pass)
+    except BaseException as error:
+        end_pass(store, run_id, now_utc, f"broken off: {type(error).__name__}: {error}", 1, complete=False)
+        raise
+    faults = the_pass.files.faults
+    exit_code = 3 if the_pass.weather_missing else 1 if the_pass.problems or faults else 0
+    outcome = "; ".join(the_pass.problems) or "done"
+    end_pass(store, run_id, now_utc, outcome, exit_code, complete=not stop())
+    write_heartbeat(the_pass.state_folder / "heartbeat.json", now_utc, run_id, outcome)
+    lines = [*(str(fault) for fault in faults), *the_pass.problems, *the_pass.notes]
+    log.info(
+        "event=pass run=%s queued=%d sent=%d problems=%d exit=%d",
+        run_id,
+        len(the_pass.queued),
+        sent,
+        len(the_pass.problems),
+        exit_code,
+    )
+    return PassReport(exit_code, tuple(lines), tuple(the_pass.queued), sent)
+
+
+# --- fetch, evaluate, queue ----------------------------------------------------------------------
+
+
+def _fetch_and_queue(
+    the_pass: _Pass, folder: Path, environ: Mapping[str, str], monotonic: Callable[[], float]
+) -> None:
+    from advisor.service.queue_due import digest_state, skip_digest
+
+    store, now_utc, numbers = the_pass.store, the_pass.now_utc, the_pass.tables.operation
+    garden, settings = the_pass.files.holdings.garden, the_pass.files.settings
+    if forecast_is_due(store, now_utc, numbers):
+        gathered = gather(store, settings, garden, now_utc, monotonic, numbers)
+        the_pass.problems += gathered.problems
+        the_pass.notes += gathered.notes
+    digest = digest_state(store, garden, settings.digest_at, now_utc, numbers)
+    if digest.too_late:
+        skip_digest(store, digest, now_utc)
+        the_pass.problems.append(f"the digest of {digest.day} was not sent: the advisor was not running in time")
+    mark = _fingerprint(store, folder, now_utc)
+    if not digest.due and not _worth_evaluating(the_pass, mark):
+        the_pass.weather_missing = not _covered(store, now_utc)
+        return
+    envelope = _envelope(the_pass)
+    try:
+        evaluation = _evaluation(the_pass)
+    except Exception as error:  # noqa: BLE001 - a silent morning can cost a tree; the fault is mailed and recorded
+        log.exception("event=evaluation-failed")
+        the_pass.problems.append(f"no advice could be worked out ({type(error).__name__}: {error})")
+        if digest.due:
+            from advisor.service.queue import queue_failure
+
+            notices = [*the_pass.files.notices, *the_pass.problems]
+            queue_failure(store, garden, digest.day, envelope, now_utc, notices)
+            the_pass.queued.append(f"digest/{digest.day}")
+        return
+    _queue(the_pass, evaluation, envelope, digest_is_due=digest.due)
+    with store.transaction() as tx:
+        keep_learned(tx, "evaluated", {"mark": mark, "at": now_utc.isoformat()}, now_utc)
+
+
+def _covered(store: Store, now_utc: datetime) -> bool:
+    found = newest(store, "forecast", now_utc)
+    return bool(found) and found[0].covers_until_utc > now_utc
+
+
+def _fingerprint(store: Store, folder: Path, now_utc: datetime) -> str:
+    """What the evaluation rests on: the three files and the newest forecast."""
+    digest = hashlib.sha256()
+    for name in (GARDEN_FILE, JOURNAL_FILE, SERVICE_FILE):
+        path = folder / name
+        digest.update(path.read_bytes() if path.is_file() else b"")
+        digest.update(b"|")
+    found = newest(store, "forecast", now_utc)
+    digest.update(found[0].fetched_at_utc.isoformat().encode() if found else b"none")
+    return digest.hexdigest()
+
+
+def _worth_evaluating(the_pass: _Pass, mark: str) -> bool:
+    last = learned(the_pass.store, "evaluated", the_pass.now_utc)
+    if last is None or last["mark"] != mark:
+        return True
+    every = timedelta(minutes=the_pass.tables.operation.value("service.evaluate_every", "min"))
+    return the_pass.now_utc - datetime.fromisoformat(last["at"]) >= every
+
+
+def _evaluation(the_pass: _Pass) -> Evaluation:
+    from advisor.service.evaluate import AlertSettings, evaluate
+    from advisor.service.weather_now import assemble
+
+    store, files, now_utc = the_pass.store, the_pass.files, the_pass.now_utc
+    weather = assemble(store, (), None, files.holdings.garden, the_pass.tables, now_utc)
+    the_pass.weather_missing = weather is None
+    settings = files.settings
+    evaluation = evaluate(
+        files.holdings,
+        the_pass.tables,
+        weather,
+        now_utc,
+        AlertSettings(settings.caution, f"{settings.quiet_from:%H:%M}", f"{settings.quiet_until:%H:%M}"),
+        told_standing=frozenset(standing_told(store)),
+    )
+    the_pass.problems += evaluation.failures
+    return evaluation
+
+
+def _notices(the_pass: _Pass, evaluation: Evaluation) -> list[str]:
+    """What must be said first in a mail: stale weather, faults, mail that did not go."""
+    notices = list(the_pass.files.notices)
+    situation = evaluation.situation
+    age = situation.weather_age_h
+    if situation.weather is None:
+        notices.insert(0, "No weather could be had. Go by hand today: check every pot, shade what is bare or soft.")
+    elif age is not None and age > 3.0:  # noqa: PLR2004 - hours after which the age is said first
+        notices.insert(0, f"The forecast is {age:.0f} h old; the weather service has not answered since.")
+    notices += [f"{problem}." for problem in the_pass.problems if problem not in notices]
+    yesterday = the_pass.today - timedelta(days=1)
+    for row in ledger_rows(the_pass.store, yesterday, yesterday):
+        if row.kind == "digest" and row.state == "skipped":
+            notices.append(f"No mail went out yesterday: {row.detail}.")
+    for message in troubles(the_pass.store, the_pass.now_utc - timedelta(days=1)):
+        if message.day >= yesterday:
+            word = {"unknown": "may or may not have arrived", "failed": "was refused", "expired": "came too late"}
+            notices.append(f"The {message.kind} mail of {message.day} {word.get(message.state, message.state)}.")
+    return list(dict.fromkeys(notices))
+
+
+def _queue(the_pass: _Pass, evaluation: Evaluation, envelope: Envelope, *, digest_is_due: bool) -> None:
+    from advisor.service.queue import queue_alerts, queue_digest
+
+    store, now_utc, settings = the_pass.store, the_pass.now_utc, the_pass.files.settings
+    notices = _notices(the_pass, evaluation)
+    quiet = (settings.quiet_from, settings.quiet_until)
+    the_pass.queued += queue_alerts(store, evaluation, envelope, now_utc, quiet, notices)
+    if digest_is_due:
+        rendered = queue_digest(store, evaluation, envelope, now_utc, notices, the_pass.notes)
+        the_pass.problems += rendered.problems
+        the_pass.queued.append(f"digest/{the_pass.today}")
+        _write_page(the_pass, rendered)
+
+
+def _write_page(the_pass: _Pass, rendered: Rendered) -> None:
+    """Keep the newest digest as files too: a page, JSON, calendar. A full disk costs only this."""
+    from advisor.service.compose import forms_of
+
+    try:
+        folder = the_pass.state_folder / PAGE_FOLDER
+        folder.mkdir(exist_ok=True)
+        for name, content in forms_of(rendered).items():
+            write_atomically(folder / name, content)
+    except (OSError, StoreError) as error:
+        the_pass.problems.append(f"the page could not be written: {error}")
+
+
+def _envelope(the_pass: _Pass) -> Envelope:
+    from advisor.service.compose import Envelope
+
+    store, now_utc = the_pass.store, the_pass.now_utc
+    key = learned(store, "message-key", now_utc)
+    if key is None:
+        key = secrets.token_hex(32)
+        with store.transaction() as tx:
+            keep_learned(tx, "message-key", key, datetime.fromisoformat("2000-01-01T00:00:00+00:00"))
+    mail = the_pass.files.settings.mail
+    if mail is None:
+        return Envelope(bytes.fromhex(key), "advisor@localhost.invalid", ("grower@localhost.invalid",))
+    return Envelope(bytes.fromhex(key), mail.sender, tuple(mail.recipients))
+
+
+# --- deliver, tidy ----------------------------------------------------------------------------------
+
+
+def _deliver(
+    the_pass: _Pass,
+    folder: Path,
+    environ: Mapping[str, str],
+    send: Send | None,
+    monotonic: Callable[[], float],
+    stop: Callable[[], bool],
+) -> int:
+    waiting = next_due(the_pass.store)
+    if waiting is None and not the_pass.queued:
+        return 0
+    from advisor.service.channel import channel_of
+    from advisor.service.deliver import deliver_due
+
+    try:
+        channel = send or channel_of(the_pass.files.settings, folder, the_pass.state_folder, environ, the_pass.tables)
+    except AdvisorError as error:
+        the_pass.problems.append(f"mail cannot be sent: {error}")
+        return 0
+    outcome = deliver_due(
+        the_pass.store, channel, the_pass.now_utc, DELIVERY_TIME_S, monotonic, stop=stop, alone=True
+    )
+    the_pass.problems += outcome.messages
+    return outcome.sent
+
+
+def _tidy(the_pass: _Pass) -> None:
+    """Once a day: drop what need not be kept, look the database over."""
+    store, now_utc = the_pass.store, the_pass.now_utc
+    if learned(store, "tidied", now_utc) == the_pass.today.isoformat():
+        return
+    prune(store, now_utc)
+    forget_bytes(store, now_utc)
+    the_pass.problems += [f"the database is damaged: {fault}" for fault in store.weekly_check(now_utc)]
+    with store.transaction() as tx:
+        keep_learned(tx, "tidied", the_pass.today.isoformat(), now_utc)

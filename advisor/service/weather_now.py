@@ -1,0 +1,93 @@
+"""The complete hourly table of this moment, put together from what the store keeps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+
+from advisor.errors import DataGap
+from advisor.garden.model import Garden
+from advisor.garden.tables import Tables
+from advisor.store.database import Store
+from advisor.store.weather_archive import StoredWeather, newest
+from advisor.weather.blend import blend
+from advisor.weather.codec import decode_ensemble, decode_table
+from advisor.weather.derive import DeriveNumbers, complete
+from advisor.weather.members import Ensemble, attach_members
+from advisor.weather.quality import QualityNumbers
+from advisor.weather.table import WeatherTable, utc_of
+
+__all__ = ["assemble", "stored_tables"]
+
+RECENT = 60
+"""Forecasts looked at for hours of the recent past that no newer one has."""
+
+
+def stored_tables(store: Store, now_utc: datetime, from_utc: datetime) -> tuple[WeatherTable, ...]:
+    """Return what the store knows at ``now_utc``, newest first, and no more than covers the past wanted."""
+    rows: list[StoredWeather] = list(newest(store, "forecast", now_utc, RECENT))
+    chosen = rows[:1]
+    earliest = chosen[0].covers_from_utc if chosen else now_utc
+    rest = rows[1:] + list(newest(store, "history", now_utc, 100))
+    rest.sort(key=lambda row: row.fetched_at_utc, reverse=True)
+    for row in rest:
+        if row.covers_from_utc < earliest and earliest > from_utc:
+            chosen.append(row)
+            earliest = row.covers_from_utc
+    return tuple(decode_table(row.payload) for row in chosen)
+
+
+def _stored_ensemble(store: Store, now_utc: datetime, used_for: timedelta) -> Ensemble | None:
+    found = newest(store, "ensemble", now_utc)
+    if not found or now_utc - found[0].fetched_at_utc > used_for:
+        return None
+    return decode_ensemble(found[0].payload)
+
+
+def assemble(
+    store: Store | None,
+    fresh: Sequence[WeatherTable],
+    fresh_ensemble: Ensemble | None,
+    garden: Garden,
+    tables: Tables,
+    now_utc: datetime,
+) -> WeatherTable | None:
+    """Return the table of this moment, or None when nothing at hand covers it.
+
+    Parameters
+    ----------
+    fresh : sequence of WeatherTable
+        Fetched just now and not in the store (for commands that keep nothing); newest first.
+    """
+    numbers = tables.operation
+    season = datetime(now_utc.year, 1, 1, tzinfo=UTC) - timedelta(days=75)
+    if garden.southern:
+        season = datetime(now_utc.year - (now_utc.month < 7), 7, 1, tzinfo=UTC) - timedelta(days=75)  # noqa: PLR2004
+    from_utc = min(season, now_utc - timedelta(days=numbers.value("service.history_days", "d")))
+    known = list(fresh)
+    if store is not None:
+        known += stored_tables(store, now_utc, from_utc)
+    if not known:
+        return None
+    first = min(utc_of(table.start_utc[0]) for table in known)
+    last = max(utc_of(table.start_utc[-1]) for table in known) + timedelta(hours=1)
+    try:
+        table = blend(known, max(first, from_utc), last, now_utc)
+    except (DataGap, ValueError):
+        return None
+    if not table.covers(now_utc):
+        return None
+    ensemble = fresh_ensemble
+    if ensemble is None and store is not None:
+        used_for = timedelta(days=numbers.value("service.ensemble_used_for", "d"))
+        ensemble = _stored_ensemble(store, now_utc, used_for)
+    if ensemble is not None:
+        table = attach_members(table, ensemble)
+    return complete(
+        table,
+        garden.latitude_deg,
+        garden.longitude_deg,
+        garden.elevation_m,
+        derive=DeriveNumbers.from_numbers(tables.physics),
+        quality=QualityNumbers.from_numbers(tables.physics),
+    )
