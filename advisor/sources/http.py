@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import SplitResult, urljoin, urlsplit
 
@@ -26,6 +27,7 @@ TRIES = 2
 REDIRECTS = 2
 MAX_BYTES = 8 * 1024 * 1024
 """Largest reply, also after unzipping: an ensemble of ten days is about 1 MB."""
+_OK = (200, 203)
 _PIECE = 64 * 1024
 _NETWORK = (requests.RequestException, urllib3.exceptions.HTTPError, OSError)
 _LOOPBACK = {"127.0.0.1", "localhost", "::1"}
@@ -40,6 +42,16 @@ class _NoCredentials(requests.auth.AuthBase):
 
 class _RefusedError(SourceError):
     """A fault that a second try at once would not mend."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Call:
+    """What one request of ours may cost: who is asked, time left, headers, largest body."""
+
+    source: str
+    budget: Budget
+    headers: Mapping[str, str]
+    max_bytes: int
 
 
 def user_agent(contact: str) -> str:
@@ -83,7 +95,7 @@ class HttpClient:
         headers: Mapping[str, str] | None = None,
         check: Callable[[HttpReply], SourceError | None] | None = None,
         max_bytes: int = MAX_BYTES,
-        wanted: tuple[int, ...] = (200, 203),
+        wanted: tuple[int, ...] = _OK,
     ) -> HttpReply:
         """Fetch ``url``.
 
@@ -114,19 +126,22 @@ class HttpClient:
         SourceError
             In plain words, without the query.
         """
+        call = _Call(source, budget, {"Accept": accept, **(headers or {})}, max_bytes)
         fault: SourceError | None = None
         for attempt in range(TRIES):
             if budget.left_s(source) <= CONNECT_S:
                 break
             try:
                 with budget.spending(source):
-                    reply = self._follow(url, params, source, budget, accept, headers, max_bytes)
-                fault = self._judge(reply, source, now_utc, accept, check, wanted)
+                    reply = self._follow(url, params, call)
             except _RefusedError:
                 raise
             except SourceError as error:
                 fault = error
             else:
+                fault = _judge(reply, call, now_utc, wanted)
+                if fault is None and check is not None and reply.status in _OK:
+                    fault = check(reply)
                 if fault is None:
                     return reply
             if not fault.transient or fault.retry_after_s is not None or attempt + 1 == TRIES:
@@ -135,64 +150,26 @@ class HttpClient:
             raise fault
         raise SourceError(f"{source}: not asked, the time for the network is used up", transient=True)
 
-    @staticmethod
-    def _judge(
-        reply: HttpReply,
-        source: str,
-        now_utc: datetime,
-        accept: str,
-        check: Callable[[HttpReply], SourceError | None] | None,
-        wanted: tuple[int, ...],
-    ) -> SourceError | None:
-        if reply.status not in wanted:
-            return error_of_status(source, reply, now_utc) or SourceError(
-                f"{source} answers with HTTP {reply.status}, which was not expected", transient=False
-            )
-        if reply.status not in (200, 203):
-            return None
-        if "html" not in accept and looks_like_html(reply):
-            return SourceError(f"{source}: a web page came instead of data", transient=True)
-        return check(reply) if check is not None else None
-
-    def _follow(
-        self,
-        url: str,
-        params: Mapping[str, str],
-        source: str,
-        budget: Budget,
-        accept: str,
-        headers: Mapping[str, str] | None,
-        max_bytes: int,
-    ) -> HttpReply:
+    def _follow(self, url: str, params: Mapping[str, str], call: _Call) -> HttpReply:
         """One try: ask, and follow redirects that stay on the host."""
-        here = _address(url, source)
+        here = _address(url, call.source)
         query: Mapping[str, str] | None = params
         for _ in range(REDIRECTS + 1):
-            reply = self._ask(
-                here.geturl(), query, source, budget, {"Accept": accept, **(headers or {})}, max_bytes
-            )
+            reply = self._ask(here.geturl(), query, call)
             if reply.status not in (301, 302, 303, 307, 308):
                 return reply
             there = urlsplit(urljoin(here.geturl(), reply.headers.get("location", "")))
             if not _may_follow(here, there):
                 raise _RefusedError(
-                    f"{source} sends us to another host or to an unsafe address "
+                    f"{call.source} sends us to another host or to an unsafe address "
                     f"({there.scheme}://{there.hostname}); not followed, check base_url in service.toml",
                     transient=False,
                 )
             here, query = there, None if there.query else params
-        raise _RefusedError(f"{source} sends us round in circles", transient=False)
+        raise _RefusedError(f"{call.source} sends us round in circles", transient=False)
 
-    def _ask(
-        self,
-        url: str,
-        params: Mapping[str, str] | None,
-        source: str,
-        budget: Budget,
-        headers: Mapping[str, str],
-        max_bytes: int,
-    ) -> HttpReply:
-        left = budget.left_s(source)
+    def _ask(self, url: str, params: Mapping[str, str] | None, call: _Call) -> HttpReply:
+        source, left = call.source, call.budget.left_s(call.source)
         if left <= CONNECT_S:
             raise SourceError(f"{source}: no full answer in the time allowed", transient=True)
         host = urlsplit(url).hostname
@@ -200,13 +177,13 @@ class HttpClient:
             with self._session.get(
                 url,
                 params=params,
-                headers=headers,
+                headers=call.headers,
                 timeout=(CONNECT_S, min(READ_S, left)),
                 allow_redirects=False,
                 stream=True,
                 proxies={"no_proxy": host} if host in _LOOPBACK else None,
             ) as response:
-                body = _read(response, source, budget, max_bytes)
+                body = _read(response, call)
                 found = {name.lower(): value for name, value in response.headers.items()}
                 return HttpReply(response.status_code, found, body)
         except (requests.exceptions.InvalidURL, requests.exceptions.InvalidSchema, UnicodeError):
@@ -220,6 +197,16 @@ class HttpClient:
             ) from None
         except _NETWORK as error:
             raise SourceError(f"{source}: {_in_words(error)}", transient=True) from None
+
+
+def _judge(reply: HttpReply, call: _Call, now_utc: datetime, wanted: tuple[int, ...]) -> SourceError | None:
+    if reply.status not in wanted:
+        return error_of_status(call.source, reply, now_utc) or SourceError(
+            f"{call.source} answers with HTTP {reply.status}, which was not expected", transient=False
+        )
+    if reply.status in _OK and "html" not in call.headers["Accept"] and looks_like_html(reply):
+        return SourceError(f"{call.source}: a web page came instead of data", transient=True)
+    return None
 
 
 def _address(url: str, source: str) -> SplitResult:
@@ -243,8 +230,9 @@ def _may_follow(here: SplitResult, there: SplitResult) -> bool:
     return (here.scheme, there.scheme) == ("http", "https")
 
 
-def _read(response: requests.Response, source: str, budget: Budget, max_bytes: int) -> bytes:
+def _read(response: requests.Response, call: _Call) -> bytes:
     """Return the body, unzipped, read as it arrives so that size and time can be judged."""
+    source, max_bytes = call.source, call.max_bytes
     too_large = _RefusedError(
         f"{source}: the reply is larger than {max_bytes // 1024} KiB; refused", transient=False
     )
@@ -258,7 +246,7 @@ def _read(response: requests.Response, source: str, budget: Budget, max_bytes: i
         raw += piece
         if len(raw) > max_bytes:
             raise too_large
-        if budget.left_s(source) <= 0.0:
+        if call.budget.left_s(source) <= 0.0:
             raise SourceError(f"{source}: no full answer in the time allowed", transient=True)
     if encoding in ("", "identity") or not raw:
         return bytes(raw)

@@ -101,7 +101,7 @@ def blend(
     return WeatherTable(
         start_utc=axis,
         values=values,
-        provenance=_provenance(tables, used, chosen, axis, values, now_utc),
+        provenance=_provenance(tables, chosen, axis, values, now_utc),
         members=members,
         seam_utc=_seam(tables, chosen, axis),
         source_by_hour=_sources(tables, chosen, axis),
@@ -137,16 +137,16 @@ def _seam(tables: Sequence[WeatherTable], chosen: NDArray[np.int64], axis: TimeA
 
 def _provenance(
     tables: Sequence[WeatherTable],
-    used: Sequence[int],
     chosen: NDArray[np.int64],
     axis: TimeArray,
     values: dict[str, FloatArray],
     now_utc: datetime,
 ) -> Provenance:
+    used = [int(number) for number in np.unique(chosen) if number >= 0]
     ahead = axis >= stamp_of(_floor_hour(now_utc))
     leading = [int(number) for number in chosen[ahead] if number >= 0]
     # The table that gives most of the future speaks for the whole; its age is what the grower reads.
-    main = max(set(leading), key=leading.count) if leading else used[0]
+    main = max(sorted(set(leading)), key=leading.count) if leading else used[0]
     origins = [tables[number].provenance for number in used]
     notes = [note for origin in origins for note in origin.notes]
     for number in used:

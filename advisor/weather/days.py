@@ -128,8 +128,8 @@ def day_value(
     how: How,
     day: date,
     zone: ZoneInfo,
-    minimum_coverage: float,
     *,
+    minimum_coverage: float,
     members: bool = False,
 ) -> Reduced:
     """Return one variable reduced over a local day.
@@ -166,7 +166,7 @@ class DailyValues:
 def daily(table: WeatherTable, name: str, how: How, zone: ZoneInfo, minimum_coverage: float) -> DailyValues:
     """Return one variable reduced over every local day of the table; see ``day_value``."""
     days = days_in(table, zone)
-    reduced = [day_value(table, name, how, day, zone, minimum_coverage) for day in days]
+    reduced = [day_value(table, name, how, day, zone, minimum_coverage=minimum_coverage) for day in days]
     return DailyValues(
         days,
         np.array([float(one.value) for one in reduced], dtype=np.float64),

@@ -36,7 +36,8 @@ Warp = Callable[[str, list[float | None]], list[float | None]]
 MODES = (
     "truncated", "streaming", "wrong-unit", "nulls", "all-null", "strings", "nan-token", "booleans",
     "short-array", "html", "bad-gateway", "error-object", "rate-limit", "bad-request", "server-error",
-    "timeout", "reset", "redirect", "redirect-here", "drip", "huge", "gzip-bomb", "two-places", "gap-in-time", "old",
+    "timeout", "reset", "redirect", "redirect-here", "drip", "huge", "gzip-bomb", "two-places",
+    "gap-in-time", "old",
 )  # fmt: skip
 
 _HOUR = timedelta(hours=1)
