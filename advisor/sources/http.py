@@ -272,7 +272,7 @@ def _in_words(error: Exception) -> str:
         return "no connection within the time allowed"
     if isinstance(error, requests.exceptions.Timeout | urllib3.exceptions.TimeoutError | TimeoutError):
         return "no answer within the time allowed"
-    broken = urllib3.exceptions.ProtocolError
+    broken = urllib3.exceptions.ProtocolError | requests.exceptions.ChunkedEncodingError
     inner = error.args[0] if error.args else None
     if isinstance(error, broken | ConnectionError) or isinstance(inner, broken):
         return "the connection broke off"
