@@ -40,8 +40,8 @@ from advisor.weather.table import TimeArray, WeatherTable
 
 __all__ = ["compute_exposure"]
 
-CHUNK_CELLS = 1_000_000
-"""Members x trees x hours worked on at once; about 300 MB at the peak."""
+CHUNK_CELLS = 500_000
+"""Members x trees x hours worked on at once; about 300 MB beside the result at the peak."""
 
 
 @dataclass(frozen=True, slots=True)

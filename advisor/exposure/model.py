@@ -65,7 +65,7 @@ class Exposure:
     bench_temperature_c: FloatArray
     wet_bulb_c: FloatArray
     reference_et_mm: FloatArray
-    """(H,) open-sky reference evapotranspiration of the garden."""
+    """(H,), with members (M, H): open-sky reference evapotranspiration of the garden."""
     solar_hour: FloatArray
     """(H,) local apparent solar time at mid-hour [h]."""
     sun_elevation_deg: FloatArray
@@ -79,7 +79,7 @@ class Exposure:
     water_known: tuple[str, ...]
     """(T,) how the water is known: ``logged 07:10``, ``assumed watered as advised`` ..."""
     wbgt_c: FloatArray
-    """(H,) worker heat stress in the open garden."""
+    """(H,), with members (M, H): worker heat stress in the open garden."""
 
     def row(self, tree_id: str) -> int:
         """Index of a tree on the tree axis."""
