@@ -1,0 +1,74 @@
+"""The checks that rows of config/work.toml may name, and which rows apply to a tree.
+
+A kind of work is rows of data; code is needed only for a new kind of check, which is added here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from advisor.advice import checks_person, checks_tree, checks_weather, season
+from advisor.advice.model import Check
+from advisor.advice.work_case import WorkCase, matches, option_words
+from advisor.errors import SettingsError
+
+__all__ = ["CHECKS", "applies", "run_check"]
+
+CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
+    "stage": checks_tree.stage,
+    "since-seen": checks_tree.since_seen,
+    "strength": checks_tree.strength,
+    "practice": checks_tree.practice,
+    "spacing": checks_tree.spacing,
+    "flags": checks_tree.flags,
+    "leaf-left": checks_tree.leaf_left,
+    "water": checks_tree.water,
+    "season": season.season,
+    "before": checks_weather.before,
+    "during": checks_weather.during,
+    "after": checks_weather.after,
+    "sap-pressure": checks_weather.sap_pressure,
+    "thunder": checks_weather.thunder,
+    "aftercare-place": checks_weather.aftercare_place,
+    "time-left": checks_person.time_left,
+}
+"""By the ``kind`` of a row. A test asserts that every kind in config/ is here and every one here is used."""
+
+
+def applies(case: WorkCase) -> bool:
+    """True when the row means this tree.
+
+    Options ``only_for`` and ``not_for`` (selectors), ``only_stage`` and ``not_stage``; the number
+    ``from_height`` is the least height of the crown.
+    """
+    row, group, species = case.row, case.state.group, case.state.tree.species_id
+    only, never = option_words(row, "only_for"), option_words(row, "not_for")
+    if only and not any(matches(word, group, species) for word in only):
+        return False
+    if any(matches(word, group, species) for word in never):
+        return False
+    stage = case.state.stage.stage.name
+    stages = option_words(row, "only_stage")
+    if (stages and stage not in stages) or stage in option_words(row, "not_stage"):
+        return False
+    if "from_height" in row.numbers:
+        return case.state.tree.crown.height_cm >= row.numbers.value("from_height", "cm")
+    return True
+
+
+def run_check(case: WorkCase) -> Check:
+    """Run the check of a row.
+
+    Raises
+    ------
+    SettingsError
+        The row names a kind of check that does not exist.
+    """
+    try:
+        kind = CHECKS[case.row.kind]
+    except KeyError:
+        raise SettingsError(
+            f"config/work.toml: work.{case.rule.id}, check {case.row.id!r}: unknown kind {case.row.kind!r};"
+            f" one of {sorted(CHECKS)}"
+        ) from None
+    return kind(case)

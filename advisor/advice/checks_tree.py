@@ -1,0 +1,235 @@
+"""Checks of the tree: species, stage, strength, spacing after earlier stress, running states, water."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import cast
+
+from advisor.advice.model import Check, CheckVerdict
+from advisor.advice.work_case import WorkCase, band, matches, option_words, worst
+from advisor.garden.state_model import Flag, Stage
+
+__all__ = ["flags", "leaf_left", "practice", "since_seen", "spacing", "stage", "strength", "water"]
+
+
+def stage(case: WorkCase) -> Check:
+    """Hold the stage against those in which this group may have the work.
+
+    Hard leaves must have been seen where the row asks for it (``seen``), else care at best; a guess is
+    care at best, and a guess next door to an open stage is unknown rather than closed.
+    """
+    known = case.state.stage
+    opens = _opens(case)
+    label, source = known.stage.label, str(case.row.options.get("source", "common practice: growers"))
+    verdict: CheckVerdict = "fail"
+    note = ""
+    if known.stage.name in opens.freely:
+        verdict = "pass"
+    elif known.stage.name in opens.with_care:
+        verdict, note = "care", opens.why or "possible with care"
+    if verdict == "fail":
+        note = opens.closed or "not in this stage"
+        if known.certainty == "guess" and _next_door(known.stage, opens.all):
+            verdict, note = "unknown", "look at the tree and log what you see"
+    elif known.stage.name in option_words(case.row, "seen") and not _hard_seen(case):
+        verdict, note = "care", "hard leaves are not seen yet: feel them, then log leaves-hard"
+    elif known.certainty == "guess":
+        verdict, note = "care", "only a guess: look at the tree first"
+    text = f"{case.row.text}: {label}, {known.text}" + (f"; {note}" if note else "")
+    wanted = ", ".join(Stage[name].label for name in opens.all)
+    return case.check(verdict, text, value=label, limit=wanted, source=source)
+
+
+@dataclass(frozen=True, slots=True)
+class _Opens:
+    """Stages in which a group may have the work, and what to say."""
+
+    freely: tuple[str, ...]
+    with_care: tuple[str, ...]
+    why: str
+    closed: str
+
+    @property
+    def all(self) -> tuple[str, ...]:
+        return (*self.freely, *self.with_care)
+
+
+def _opens(case: WorkCase) -> _Opens:
+    group, species = case.state.group, case.state.tree.species_id
+    rows = cast("Sequence[Mapping[str, object]]", case.row.options.get("by", ()))
+    fit = (
+        row for row in rows if any(matches(word, group, species) for word in cast("Sequence[str]", row["on"]))
+    )
+    row = next(fit, case.row.options)
+    return _Opens(
+        tuple(cast("Sequence[str]", row.get("pass", ()))),
+        tuple(cast("Sequence[str]", row.get("care", ()))),
+        str(row.get("why", "")),
+        str(row.get("no", case.row.options.get("no", ""))),
+    )
+
+
+def _next_door(now: Stage, opens: Sequence[str]) -> bool:
+    return any(abs(Stage[name].order - now.order) == 1 for name in opens)
+
+
+def _hard_seen(case: WorkCase) -> bool:
+    """Hard leaves seen, or seen before the stripping that this session began with; not owed by all."""
+    if any(
+        matches(word, case.state.group, case.state.tree.species_id)
+        for word in option_words(case.row, "unseen")
+    ):
+        return True
+    if case.state.leaves_hard_seen:
+        return True
+    stripped, seen = case.days_since("defoliated"), case.days_since("leaves-hard")
+    return case.same_session("defoliated") and stripped is not None and seen is not None and seen >= stripped
+
+
+def since_seen(case: WorkCase) -> Check:
+    """Days since a sighting (option ``entry``) against ``days``; nothing seen passes, others judge that."""
+    number = case.row.numbers["days"]
+    source = case.row.numbers.source("days")
+    days = case.days_since(str(case.row.options["entry"]))
+    if days is None:
+        return case.check("pass", f"{case.row.text}: not logged", limit=number.value, unit="d", source=source)
+    verdict, limit = band(float(days), number, "min")
+    text = f"{case.row.text}: {days} days; at least {limit:.0f}"
+    return case.check(verdict, text, value=float(days), unit="d", limit=limit, source=source)
+
+
+def strength(case: WorkCase) -> Check:
+    """Strength of the tree, 1 to 5, against the least that this work wants; not given is care."""
+    number = case.number("strength") or case.row.numbers["strength"]
+    source = f"{number.evidence}: {number.source}"
+    given = case.state.tree.strength
+    if given is None:
+        unknown = cast("CheckVerdict", case.row.options.get("not_given", "care"))
+        text = f"{case.row.text}: not given; at least {number.value:.0f} of 5, you judge"
+        return case.check(unknown, text, limit=number.value, unit="1", source=source)
+    verdict, limit = band(float(given), number, "min")
+    text = f"{case.row.text}: {given} of 5; at least {limit:.0f}"
+    return case.check(verdict, text, value=float(given), unit="1", limit=limit, source=source)
+
+
+def practice(case: WorkCase) -> Check:
+    """Pass where growers do this on the species (marks or habits in ``pass``), else care."""
+    group, species = case.state.group, case.state.tree.species_id
+    source = str(case.row.options.get("source", "common practice: growers"))
+    if any(matches(word, group, species) for word in option_words(case.row, "pass")):
+        return case.check("pass", f"{case.row.text}: usual on {group.name}", value=group.name, source=source)
+    why = str(case.row.options.get("why", "rarely done on this species"))
+    return case.check("care", f"{case.row.text}: {why}", value=group.name, source=source)
+
+
+def spacing(case: WorkCase) -> Check:
+    """Days since each earlier stress against the days the tree wants; the worst one speaks.
+
+    Work of the same session (``same_session``) is one event and is not counted. A stress named in
+    ``eased_by_recovered`` asks for care only once the grower has logged ``recovered`` after it.
+    """
+    entries = {name.rpartition(".")[2] for name in case.row.numbers} - {"session_d"}
+    readings = [reading for entry in sorted(entries) if (reading := _spaced(case, entry)) is not None]
+    if readings:
+        return worst(readings)
+    return case.check("pass", f"{case.row.text}: nothing that counts", source="")
+
+
+def _spaced(case: WorkCase, entry: str) -> Check | None:
+    number, days = case.number(entry), case.days_since(entry)
+    if number is None or days is None:
+        return None
+    if entry in option_words(case.row, "same_session") and case.same_session(entry):
+        return None
+    verdict, limit = band(float(days), number, "min")
+    note = ""
+    recovered = case.days_since("recovered")
+    eased = entry in option_words(case.row, "eased_by_recovered")
+    if verdict == "fail" and eased and recovered is not None and recovered <= days:
+        verdict, note = "care", ", recovered since"
+    text = f"{case.row.text}: {entry} {days} days ago{note}; at least {limit:.0f}"
+    return case.check(
+        verdict, text, value=float(days), unit="d", limit=limit, source=f"{number.evidence}: {number.source}"
+    )
+
+
+def flags(case: WorkCase) -> Check:
+    """States that run on the tree and forbid the work (``fail``) or ask for care (``care``).
+
+    A word of the row names a flag by its id, by a journal entry that starts it, or by a mark it keeps.
+    A state that should have ended by the judged day and was never confirmed asks for care.
+    """
+    source = str(case.row.options.get("source", "common practice: growers"))
+    readings = []
+    for flag in case.state.flags:
+        verdict = _flag_verdict(case, flag)
+        if verdict is None:
+            continue
+        asks, note = verdict
+        readings.append(
+            case.check(
+                asks,
+                f"{case.row.text}: {flag.rule.name}, day {_day_n(case, flag)}{note}",
+                value=flag.id,
+                source=source,
+            )
+        )
+    if readings:
+        return worst(readings)
+    return case.check("pass", f"{case.row.text}: none that forbids it", source=source)
+
+
+def _day_n(case: WorkCase, flag: Flag) -> int:
+    return (case.day - flag.began).days + 1
+
+
+def _flag_verdict(case: WorkCase, flag: Flag) -> tuple[CheckVerdict, str] | None:
+    named = {flag.id, *flag.rule.starts, *flag.rule.keeps}
+    verdict: CheckVerdict
+    if named & set(option_words(case.row, "fail")):
+        verdict = "fail"
+    elif named & set(option_words(case.row, "care")):
+        verdict = "care"
+    else:
+        return None
+    session = case.number("session_d")
+    in_session = session is not None and (case.day - flag.began) <= timedelta(days=session.value)
+    if in_session and named & set(option_words(case.row, "same_session")):
+        return None
+    if flag.rule.ends_by_time and case.day > flag.expected_end[1]:
+        return "care", f", should have ended by {flag.expected_end[1].isoformat()}: look and tell"
+    return verdict, ""
+
+
+def leaf_left(case: WorkCase) -> Check:
+    """Share of the full leaf area on the tree now; not asked when stripped in the same session."""
+    number = case.row.numbers["share"]
+    source = case.row.numbers.source("share")
+    if case.same_session("defoliated"):
+        return case.check("pass", f"{case.row.text}: stripped in this session", unit="share", source=source)
+    value = case.state.sun_leaf_share
+    verdict, limit = band(value, number, "min")
+    text = f"{case.row.text}: {case.show(value, 'share')}; at least {case.show(limit, 'share')}"
+    return case.check(verdict, text, value=value, unit="share", limit=limit, source=source)
+
+
+def water(case: WorkCase) -> Check:
+    """Usable water left in the pot when the half day begins; a dry pot is watered first."""
+    number = case.row.numbers["min"]
+    source = case.row.numbers.source("min")
+    exposure = case.situation.exposure
+    value: float | None = None
+    if case.from_utc <= case.situation.now_utc < case.until_utc and exposure is not None:
+        if case.state.tree.id in exposure.tree_ids:
+            value = float(exposure.left_now_share[exposure.row(case.state.tree.id)])
+    else:
+        value, _ = case.hours("water-left", case.from_utc, case.from_utc + timedelta(hours=1)).extreme("min")
+    if value is None or value != value:  # noqa: PLR0124 - NaN
+        return case.check("unknown", f"{case.row.text}: not known; feel the pot", unit="share", source=source)
+    verdict, limit = band(value, number, "min")
+    text = f"{case.row.text}: {case.show(value, 'share')} of the usable water left"
+    if verdict != "pass":
+        text += f"; at least {case.show(limit, 'share')}. Water it through, work an hour later"
+    return case.check(verdict, text, value=value, unit="share", limit=limit, source=source)

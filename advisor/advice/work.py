@@ -1,0 +1,245 @@
+"""Does today suit the work? The answer for a tree, a kind of work and a day, with every reason."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, WorkJudgement
+from advisor.advice.season import SeasonLast, last_sensible
+from advisor.advice.windows import (
+    best_half,
+    days_from,
+    half_days,
+    judge_half,
+    order_checks,
+    verdict_of,
+)
+from advisor.advice.work_case import WorkCase, matches, option_words
+from advisor.errors import SettingsError
+from advisor.garden.state_model import TreeState
+from advisor.garden.tables import WorkRule
+
+__all__ = ["WINDOW_DAYS", "judge", "judge_all", "windows", "work_advice"]
+
+WINDOW_DAYS = 10
+"""Days ahead in which the next suitable half day is sought (the length of the forecast)."""
+
+_CLOSING_DAYS = 14
+_LINES = 3
+"""A window that closes within two weeks is worth a line; the digest has room for three (trade rule)."""
+
+_GOOD = ("suits", "suits-with-care")
+
+
+def judge(situation: Situation, work_id: str, tree_id: str, day: date) -> WorkJudgement:
+    """Judge one kind of work on one tree for one local day.
+
+    Parameters
+    ----------
+    situation : Situation
+        Everything known at this pass.
+    work_id, tree_id : str
+        A kind of work of config/work.toml and a tree of the garden.
+    day : date
+        Today or later.
+
+    Returns
+    -------
+    WorkJudgement
+        Verdict of the day's best remaining half day, deciding reason first.
+
+    Raises
+    ------
+    SettingsError
+        Unknown kind of work or tree, or a day that is past.
+    """
+    rule, state = _rule(situation, work_id), _state(situation, tree_id)
+    if day < situation.day:
+        raise SettingsError(f"day {day} is past; ask for {situation.day} or later")
+    never = _never(rule, state)
+    if never is not None:
+        return WorkJudgement(
+            work_id, tree_id, day, "does-not-suit", (never,), (), None, None, "", (), (), (), impossible=True
+        )
+    today = half_days(situation, rule, state, day)
+    best = best_half(today)
+    if best is None:
+        now = situation.now_utc
+        checks = order_checks(
+            tuple(
+                check
+                for check in judge_half(situation, rule, state, day, (now, now), gates=("tree", "person"))
+                if check.gate == "tree" or check.verdict == "fail"
+            )
+        )
+        verdict = verdict_of(checks)
+    else:
+        checks, verdict = best.checks, best.verdict
+    ahead = [
+        half
+        for each in days_from(day + timedelta(days=1), WINDOW_DAYS)
+        for half in half_days(situation, rule, state, each, brief=True)
+    ]
+    open_halves = tuple(half for half in (*today, *ahead) if half.verdict in _GOOD)
+    following = next((half for half in ahead if half.verdict in _GOOD), None)
+    last = _last(situation, rule, state, day)
+    return WorkJudgement(
+        work=work_id,
+        tree_id=tree_id,
+        day=day,
+        verdict=verdict,
+        checks=checks,
+        windows=open_halves,
+        next_window=following,
+        last_sensible_day=None if last is None else last.day,
+        last_sensible_why="" if last is None else last.why,
+        cautions=tuple(situation.tables.cautions[name] for name in rule.cautions),
+        prepare=rule.prepare,
+        afterwards=rule.afterwards,
+    )
+
+
+def judge_all(
+    situation: Situation, work_ids: Sequence[str], tree_ids: Sequence[str], day: date
+) -> tuple[WorkJudgement, ...]:
+    """Judge several kinds of work on several trees, work by work in the order given."""
+    return tuple(judge(situation, work, tree, day) for work in work_ids for tree in tree_ids)
+
+
+def windows(
+    situation: Situation, work_id: str, tree_id: str, from_day: date, days: int = WINDOW_DAYS
+) -> tuple[HalfDay, ...]:
+    """Return every half day of the coming ``days`` with its verdict, soonest first; past ones left out."""
+    rule, state = _rule(situation, work_id), _state(situation, tree_id)
+    if _never(rule, state) is not None:
+        return ()
+    return tuple(
+        half
+        for day in days_from(from_day, days)
+        for half in half_days(situation, rule, state, day, brief=True)
+    )
+
+
+def _rule(situation: Situation, work_id: str) -> WorkRule:
+    try:
+        return situation.tables.works[work_id]
+    except KeyError:
+        raise SettingsError(
+            f"no kind of work {work_id!r}; one of {', '.join(situation.tables.works)}"
+        ) from None
+
+
+def _state(situation: Situation, tree_id: str) -> TreeState:
+    try:
+        return situation.states[tree_id]
+    except KeyError:
+        raise SettingsError(f"no tree {tree_id!r}; one of {', '.join(situation.states)}") from None
+
+
+def _never(rule: WorkRule, state: TreeState) -> Check | None:
+    """Return the check that says why this work does not exist for the tree; None where it does.
+
+    A key of ``not_for`` is a selector; with ``!`` in front it means trees that it does not match.
+    """
+    for word, why in rule.not_for.items():
+        named = matches(word.removeprefix("!"), state.group, state.tree.species_id)
+        if named != word.startswith("!"):
+            text = f"{rule.name} on {state.group.name}: {why}"
+            return Check(
+                "tree", "species", "fail", state.group.name, "", None, None, "common practice: growers", text
+            )
+    return None
+
+
+def _last(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> SeasonLast | None:
+    found = []
+    for row in rule.checks:
+        if row.kind != "season":
+            continue
+        case = WorkCase(situation, rule, row, state, day, situation.now_utc, situation.now_utc)
+        stages = option_words(row, "only_stage")
+        if stages and state.stage.stage.name not in stages:
+            continue
+        last = last_sensible(case)
+        if last is not None:
+            found.append(last)
+    return min(found, key=lambda one: one.day) if found else None
+
+
+# --- the digest -----------------------------------------------------------------------------------
+
+
+def work_advice(situation: Situation) -> tuple[Advice, ...]:
+    """Return at most three lines of work that today suits, each grouped over trees.
+
+    Told is what makes sense in the tree's stage (option ``tell`` of the stage row), windows that close
+    within two weeks first, then in the order of config/work.toml.
+    """
+    lines: list[tuple[int, int, Advice]] = []
+    for place, rule in enumerate(situation.tables.works.values()):
+        fit: list[tuple[TreeState, HalfDay, SeasonLast | None]] = []
+        for tree in situation.holdings.trees:
+            state = situation.states.get(tree.id)
+            if state is None or _never(rule, state) is not None or not _worth_telling(rule, state):
+                continue
+            best = best_half(half_days(situation, rule, state, situation.day, brief=True))
+            if best is not None and best.verdict in _GOOD:
+                fit.append((state, best, _last(situation, rule, state, situation.day)))
+        if fit:
+            left = min(
+                ((last.day - situation.day).days for _, _, last in fit if last), default=_CLOSING_DAYS + 1
+            )
+            closing = 0 <= left <= _CLOSING_DAYS
+            lines.append((0 if closing else 1, place, _line(situation, rule, fit, closing=closing)))
+    lines.sort(key=lambda line: line[:2])
+    return tuple(advice for _, _, advice in lines[:_LINES])
+
+
+def _worth_telling(rule: WorkRule, state: TreeState) -> bool:
+    return any(
+        row.kind == "stage" and state.stage.stage.name in option_words(row, "tell") for row in rule.checks
+    )
+
+
+def _line(
+    situation: Situation,
+    rule: WorkRule,
+    fit: Sequence[tuple[TreeState, HalfDay, SeasonLast | None]],
+    *,
+    closing: bool,
+) -> Advice:
+    zone = situation.holdings.garden.zone
+    state, best, last = min(fit, key=lambda one: one[2].day if one[2] else date.max)
+    names = ", ".join(one.tree.name for one, _, _ in fit)
+    ids = tuple(one.tree.id for one, _, _ in fit)
+    begin, end = min(half.from_utc for _, half, _ in fit), max(half.until_utc for _, half, _ in fit)
+    hours = f"{begin.astimezone(zone):%H:%M}–{end.astimezone(zone):%H:%M}"
+    do = f"Use today for {rule.name} if you plan it: {names} ({hours})"
+    if closing and last is not None:
+        do += f"; last sensible day {last.day.day} {last.day:%B}"
+    reasons = tuple(
+        Reason(
+            check.check,
+            check.value if isinstance(check.value, float) else None,
+            check.unit,
+            check.limit if isinstance(check.limit, float) else None,
+            check.at_utc,
+            check.text,
+            check.source,
+        )
+        for check in best.checks
+    )
+    care = any(half.verdict == "suits-with-care" for _, half, _ in fit)
+    return Advice(
+        id=f"work/{rule.id}/{'+'.join(ids)}",
+        kind="work",
+        urgency="today" if closing else "note",
+        trees=ids,
+        do=do,
+        from_utc=begin,
+        until_utc=end,
+        reasons=reasons,
+        sure=f"stage {state.stage.text}" + ("; with care, see the reasons" if care else ""),
+        changes_if=f"ask: advisor suits {rule.id} {state.tree.id}",
+    )

@@ -1,0 +1,264 @@
+"""What one check of a piece of work looks at: tree, day, half day, hours of weather, words and bands.
+
+Every check is a pure function of a ``WorkCase``; the limits come from its row in config/work.toml.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+from typing import cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.advice.model import Check, CheckVerdict, Situation
+from advisor.garden.model import Place
+from advisor.garden.state_model import TreeState
+from advisor.garden.tables import CheckRow, SpeciesGroup, WorkRule
+from advisor.units import Number, shown
+
+__all__ = ["Hours", "WorkCase", "band", "matches", "option_words", "place_of", "places_with_room", "worst"]
+
+FloatArray = NDArray[np.float64]
+
+_RANK: Mapping[CheckVerdict, int] = {"pass": 0, "care": 1, "unknown": 2, "fail": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """Values of one variable over a span of hours, and when they are.
+
+    ``wanted`` is how many hours the span has; ``values`` may be fewer where the weather ends, and may
+    hold NaN.
+    """
+
+    values: FloatArray
+    first_utc: datetime
+    wanted: int
+
+    @property
+    def known(self) -> int:
+        """Hours with a value."""
+        return int(np.isfinite(self.values).sum())
+
+    @property
+    def complete(self) -> bool:
+        """True when every hour of the span has a value."""
+        return self.wanted > 0 and self.known >= self.wanted
+
+    def extreme(self, how: str) -> tuple[float | None, datetime | None]:
+        """Return the ``max``, ``min``, ``sum`` or ``mean`` of the hours known, and when (extremes only)."""
+        if not self.known:
+            return None, None
+        if how in {"max", "min"}:
+            row = int(np.nanargmax(self.values) if how == "max" else np.nanargmin(self.values))
+            return float(self.values[row]), self.first_utc + timedelta(hours=row)
+        total = np.nansum(self.values) if how == "sum" else np.nanmean(self.values)
+        return float(total), None
+
+
+@dataclass(frozen=True, slots=True)
+class WorkCase:
+    """One check of one kind of work on one tree in one half day."""
+
+    situation: Situation
+    rule: WorkRule
+    row: CheckRow
+    state: TreeState
+    day: date
+    from_utc: datetime
+    until_utc: datetime
+
+    def with_row(self, row: CheckRow) -> WorkCase:
+        """Return the same case for another check."""
+        return replace(self, row=row)
+
+    # --- numbers and words of the row ----------------------------------------------------------
+
+    def number(self, key: str) -> Number | None:
+        """Return a number of the row for this tree: ``SELECTOR.key`` before ``key``; None without one."""
+        numbers = self.row.numbers
+        for name in numbers:
+            selector, dot, rest = name.partition(".")
+            if dot and rest == key and matches(selector, self.state.group, self.state.tree.species_id):
+                return numbers[name]
+        for name in numbers:
+            if name == key:
+                return numbers[name]
+        return None
+
+    def need(self, key: str) -> float:
+        """Return the value of a number that the row must have."""
+        found = self.number(key)
+        if found is None:
+            return self.row.numbers[key].value
+        return found.value
+
+    def show(self, value: float | None, unit: str) -> str:
+        """Return a value as the grower reads it."""
+        decimals = 1 if unit in {"degC", "m/s"} and self.situation.holdings.garden.units == "us" else None
+        return str(shown(value, unit, self.situation.holdings.garden.units, decimals))
+
+    def at(self, moment: datetime | None) -> str:
+        """Return `` at 15:00`` (garden-local, with the date if not the judged day), or nothing."""
+        if moment is None:
+            return ""
+        local = moment.astimezone(self.situation.holdings.garden.zone)
+        return (
+            f" at {local:%H:%M}"
+            if local.date() == self.day
+            else f" on {local:%a} {local.day} {local:%b}, {local:%H:%M}"
+        )
+
+    def check(
+        self,
+        verdict: CheckVerdict,
+        text: str,
+        *,
+        value: float | str | None = None,
+        unit: str = "",
+        limit: float | str | None = None,
+        at_utc: datetime | None = None,
+        source: str = "",
+    ) -> Check:
+        """Return a finished check of this row; a row may cap how bad it gets (``worst = "care"``)."""
+        cap = self.row.options.get("worst")
+        if cap == "care" and verdict == "fail":
+            verdict = "care"
+        return Check(
+            self.row.gate, self.row.id, verdict, value, unit, limit, at_utc, source, text, self.row.deciding
+        )
+
+    # --- time ----------------------------------------------------------------------------------
+
+    def local_midnight(self, days: int) -> datetime:
+        """Return the start of the local day ``days`` after the judged day, in UTC."""
+        zone = self.situation.holdings.garden.zone
+        return datetime.combine(self.day + timedelta(days=days), time(0), zone).astimezone(UTC)
+
+    def days_since(self, entry: str) -> int | None:
+        """Days from the last ``entry`` of the journal (or a flag it raised) to the judged day."""
+        found = [when for name, when in self.state.last.items() if name == entry]
+        found += [flag.began for flag in self.state.flags if entry in flag.rule.starts]
+        past = [(self.day - when).days for when in found if when <= self.day]
+        return min(past) if past else None
+
+    def same_session(self, entry: str) -> bool:
+        """True when ``entry`` was done in the session that this work would belong to."""
+        gap = self.number("session_d")
+        days = self.days_since(entry)
+        return gap is not None and days is not None and days <= gap.value
+
+    # --- hours of weather ------------------------------------------------------------------------
+
+    def hours(self, variable: str, from_utc: datetime, until_utc: datetime) -> Hours:
+        """Return the hours of ``variable`` at this tree that overlap [from, until)."""
+        start, values = self._series(variable)
+        seconds = 3600
+        first = datetime.fromtimestamp(int(from_utc.timestamp()) // seconds * seconds, tz=UTC)
+        wanted = max(0, -(-int((until_utc - first).total_seconds()) // seconds))
+        if start is None or not wanted:
+            return Hours(np.empty(0), first, wanted)
+        offset = int((first - start).total_seconds()) // seconds
+        low, high = max(offset, 0), max(offset + wanted, 0)
+        return Hours(values[low:high], start + timedelta(hours=low), wanted)
+
+    def _series(self, variable: str) -> tuple[datetime | None, FloatArray]:
+        nothing: FloatArray = np.empty(0)
+        weather, exposure = self.situation.weather, self.situation.exposure
+        if variable in _WEATHER:
+            if weather is None or not weather.hours:
+                return None, nothing
+            values = weather.value(_WEATHER[variable])
+            place = place_of(self.situation, self.state)
+            if variable == "rain" and place is not None and place.rain == "covered":
+                values = np.where(np.isnan(values), values, 0.0)
+            return _moment(weather.start_utc[0]), values
+        if exposure is None or not exposure.start_utc.size:
+            return None, nothing
+        if variable in _GARDEN:
+            return _moment(exposure.start_utc[0]), cast("FloatArray", getattr(exposure, _GARDEN[variable]))
+        if self.state.tree.id not in exposure.tree_ids:
+            return None, nothing
+        found = cast("FloatArray", getattr(exposure, _TREE[variable]))
+        return _moment(exposure.start_utc[0]), found[exposure.row(self.state.tree.id)]
+
+
+_WEATHER: Mapping[str, str] = {
+    "rain": "rain_mm",
+    "humidity": "relative_humidity_pct",
+    "weather-code": "weather_code",
+}
+_GARDEN: Mapping[str, str] = {"wbgt": "wbgt_c"}
+_TREE: Mapping[str, str] = {
+    "bench-air": "bench_temperature_c",
+    "wind": "wind_m_s",
+    "gust": "gust_m_s",
+    "water-left": "water_left_share",
+    "root": "pot_core_c",
+    "vpd": "vpd_kpa",
+}
+
+
+def _moment(stamp: np.datetime64) -> datetime:
+    return datetime.fromtimestamp(int(stamp.astype("datetime64[s]").astype(np.int64)), tz=UTC)
+
+
+# --- selectors, places, bands --------------------------------------------------------------------
+
+
+def matches(selector: str, group: SpeciesGroup, species_id: str) -> bool:
+    """True when a word of a row means this tree: group id, botanical id, genus, mark or leaf habit."""
+    return (
+        selector in {group.id, group.habit, species_id, species_id.split("-", 1)[0]}
+        or selector in group.species
+        or selector in group.marks
+    )
+
+
+def option_words(row: CheckRow, key: str) -> tuple[str, ...]:
+    """Return a list of words from the options of a row; empty without one."""
+    found = row.options.get(key, ())
+    return (found,) if isinstance(found, str) else tuple(cast("Sequence[str]", found))
+
+
+def place_of(situation: Situation, state: TreeState) -> Place | None:
+    """Return the place where the tree stands now."""
+    return situation.holdings.places.get(state.place_id)
+
+
+def places_with_room(situation: Situation, state: TreeState, *, own: bool) -> list[Place]:
+    """Return the places that can take this tree; its own place counts only when ``own``."""
+    found = []
+    for place in situation.holdings.places.values():
+        if place.id == state.place_id:
+            if own:
+                found.append(place)
+            continue
+        taken = sum(other.place_id == place.id for other in situation.states.values())
+        if place.room is None or taken < place.room:
+            found.append(place)
+    return found
+
+
+def band(value: float, number: Number, side: str) -> tuple[CheckVerdict, float]:
+    """Hold a value against a limit and the range within which growers differ.
+
+    ``side`` is ``max`` (value should not exceed) or ``min``. Within the limit: pass. Between the limit
+    and the outer end of its range: care. Beyond that, or beyond a limit without a range: fail. Returns
+    the verdict and the limit that was held against.
+    """
+    sign = 1.0 if side == "max" else -1.0
+    outer = number.high if side == "max" else number.low
+    if sign * value <= sign * number.value:
+        return "pass", number.value
+    if outer is not None and sign * value <= sign * outer:
+        return "care", number.value
+    return "fail", number.value if outer is None else outer
+
+
+def worst(checks: Sequence[Check]) -> Check:
+    """Return the worst of several readings of one check, the first among equals."""
+    return max(checks, key=lambda check: _RANK[check.verdict])
