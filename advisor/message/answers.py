@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import textwrap
+from datetime import timedelta
 from collections.abc import Sequence
 
 from advisor.advice.model import Advice, Check, Situation, WorkJudgement
+from advisor.exposure.reading import day_slice
 from advisor.garden.state_model import Need, TreeState
 from advisor.message.json_out import tree_object
 from advisor.message.parts.foot import weather_line
 from advisor.message.parts.recovery import flag_text
 from advisor.message.words import day_and_clock, plain, short_day, why_text
+from advisor.physics.missing import FloatArray, How, reduce_over
 from advisor.units import shown
 
-__all__ = ["suits_text", "tree_text"]
+__all__ = ["exposure_text", "suits_text", "tree_text"]
 
 WIDTH = 78
 VERDICT_WORDS = {
@@ -150,3 +153,39 @@ def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) 
     ]
     out.append(_wrap(weather_line(situation)))
     return "\n".join(out) + "\n"
+
+
+def exposure_text(situation: Situation, tree_id: str) -> str:
+    """Return what one tree meets, a line a day from today on."""
+    exposure, garden = situation.exposure, situation.holdings.garden
+    if exposure is None:
+        return "No weather, so no exposure.\n"
+    row, out = exposure.row(tree_id), [f"{situation.holdings.tree(tree_id).name}, day by day (unknown where a day is incomplete)"]
+    for ahead in range(10):
+        day = situation.day + timedelta(days=ahead)
+        rows = day_slice(exposure, day, garden)
+        if rows.stop <= rows.start:
+            break
+        cells = [
+            f"{word} {shown(_day_value(getattr(exposure, name)[row, rows], how), unit, garden.units, digits)}"
+            for word, name, how, unit, digits in _DAY_CELLS
+        ]
+        out.append(_wrap(f"{short_day(day)}: {', '.join(cells)}", "", "  "))
+    return "\n".join(out) + "\n"
+
+
+_DAY_CELLS: tuple[tuple[str, str, How, str, int], ...] = (
+    ("sun", "direct_sun_share", "sum", "h", 1),
+    ("leaf to", "leaf_temperature_c", "max", "degC", 0),
+    ("dry air to", "vpd_kpa", "max", "kPa", 1),
+    ("pot rim to", "pot_rim_c", "max", "degC", 0),
+    ("pot core to", "pot_core_c", "max", "degC", 0),
+    ("bench air", "bench_temperature_c", "min", "degC", 0),
+    ("gusts", "gust_m_s", "max", "m/s", 0),
+    ("rain in pot", "rain_reaching_pot_mm", "sum", "mm", 1),
+    ("drinks", "water_use_l", "sum", "l", 2),
+)
+
+
+def _day_value(values: FloatArray, how: How) -> float:
+    return float(reduce_over(values, how, minimum_coverage=0.9).value)

@@ -14,13 +14,13 @@ from typing import Any
 import numpy as np
 
 from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, WorkJudgement
-from advisor.exposure.model import Exposure
+from advisor.exposure.model import HOURLY, Exposure
 from advisor.garden.state_model import TreeState
 from advisor.physics.missing import reduce_over
 from advisor.weather.days import day_bounds_utc
 from advisor.weather.table import stamp_of, utc_of
 
-__all__ = ["dump", "suits_object", "today_object", "tree_object", "utc_text", "weather_object"]
+__all__ = ["dump", "exposure_object", "suits_object", "today_object", "tree_object", "utc_text", "weather_object"]
 
 COVERAGE = 0.9
 
@@ -221,3 +221,20 @@ def suits_object(
             for judgement in judgements
         ],
     }
+
+
+def exposure_object(situation: Situation, tree_id: str) -> dict[str, Any]:
+    """Return ``exposure/1``: every hour of one tree, null where nothing is known."""
+    exposure = situation.exposure
+    if exposure is None:
+        return {"schema": "exposure/1", "tree": tree_id, "start_utc": []}
+    row = exposure.row(tree_id)
+    data: dict[str, Any] = {
+        "schema": "exposure/1",
+        "tree": tree_id,
+        "weather": weather_object(situation),
+        "start_utc": [utc_text(utc_of(start)) for start in exposure.start_utc],
+    }
+    for name in HOURLY:
+        data[name] = [_number(float(value), 4) for value in getattr(exposure, name)[row]]
+    return data

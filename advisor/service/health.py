@@ -7,13 +7,15 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from advisor.errors import StoreError
+from advisor.errors import SettingsError, StoreError
+from advisor.service.files import state_folder_of
 from advisor.store.database import Store
 from advisor.store.outbox_view import counts, held_lanes, last_sent, oldest_waiting
 from advisor.store.passes import last_complete_pass, last_passes
+from advisor.store.service_files import SERVICE_FILE, load_service
 from advisor.store.weather_archive import newest
 
-__all__ = ["Health", "health"]
+__all__ = ["Health", "health", "state_folder_here"]
 
 PASS_LATE = timedelta(hours=1)
 FORECAST_LATE = timedelta(hours=12)
@@ -29,6 +31,15 @@ class Health:
     ok: bool
     findings: tuple[str, ...]
     data: dict[str, Any]
+
+
+def state_folder_here(folder: Path) -> Path:
+    """Return the state folder of a garden folder, as far as its service.toml can be read."""
+    try:
+        settings = load_service(folder / SERVICE_FILE)
+    except SettingsError:
+        settings = None
+    return state_folder_of(folder, settings)
 
 
 def _text(at: datetime | None) -> str | None:

@@ -27,6 +27,7 @@ from advisor.store.ledger import (
     close_event,
     open_events,
     record_event,
+    stretch_event,
     tell_standing,
     write_ledger,
 )
@@ -129,6 +130,9 @@ def queue_alerts(
         told = next((event for event in open_events(store, hazard.hazard, now_utc) if _same(event, hazard)), None)
         if told is not None:
             matched.add(told.event)
+            if hazard.last_day > told.last_day:
+                with store.transaction() as tx:
+                    stretch_event(tx, told.event, hazard.last_day)
         if now_utc < hazard.send_from_utc or now_utc >= hazard.expires_utc:
             continue
         if _quiet(now_utc, garden, quiet) and not hazard.may_break_quiet_hours:

@@ -28,6 +28,7 @@ __all__ = [
     "open_events",
     "record_event",
     "standing_told",
+    "stretch_event",
     "tell_standing",
     "write_ledger",
 ]
@@ -152,6 +153,13 @@ def record_event(tx: Transaction, event: AlertEvent) -> bool:
                 optional_stamp(event.closed_at_utc),
             ),
         )
+    )
+
+
+def stretch_event(tx: Transaction, event: str, last_day: date) -> None:
+    """Let a told event reach to ``last_day`` without a new message: consecutive days are one event."""
+    tx.run(
+        "UPDATE alert_event SET last_day = max(last_day, ?) WHERE event = ?", (day_text(last_day), event)
     )
 
 
