@@ -326,7 +326,8 @@ def simulate_pot_temperature(
     theta : float array, optional
         Volume share of water, broadcasting to (..., T, H); otherwise that of the pot.
     substeps : int
-        Backward Euler steps an hour; 2 is within 0.33 K of many.
+        Backward Euler steps an hour. Two bring the highest rim temperature of a day within 0.35 K
+        of that with many, and single hours around sunrise and sunset within 1.5 K.
     top_absorptance, top_wetness, ground_albedo, emissivity, bottom_conductance_w_m2_k : float
         Of the substrate surface, the surroundings, all faces, and the way to the ground (estimates).
 

@@ -346,7 +346,7 @@ def stress_factor(water_l: ArrayLike, capacity_l: ArrayLike, stress_from_share: 
     """
     onset = as_float(capacity_l) * as_float(stress_from_share)
     water = as_float(water_l)
-    with np.errstate(invalid="ignore", divide="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         falling = np.clip(water / np.where(onset > 0.0, onset, np.nan), 0.0, 1.0)
         factor = np.where(onset > 0.0, falling, (water > 0.0).astype(np.float64))
     return as_float(np.where(np.isnan(water + onset), np.nan, factor))

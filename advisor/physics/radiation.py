@@ -48,9 +48,9 @@ def _day_and_hour_angle(
 ) -> tuple[FloatArray, FloatArray]:
     """Day of year by local mean solar time, and hour angle [rad] at the middle of the period."""
     start = start_utc.astype("datetime64[s]")
-    known = ~np.isnat(start)
-    seconds = np.where(known, start.astype(np.int64), 0).astype(np.float64)
-    local_s = seconds + period_s / 2.0 + longitude_deg * 240.0
+    known = ~np.isnat(start) & np.isfinite(longitude_deg)
+    seconds = np.where(np.isnat(start), 0, start.astype(np.int64)).astype(np.float64)
+    local_s = np.where(known, seconds + period_s / 2.0 + longitude_deg * 240.0, 0.0)
     days = np.floor(local_s / 86400.0)
     dates = days.astype(np.int64).astype("datetime64[D]")
     day_of_year = (dates - dates.astype("datetime64[Y]")).astype(np.float64) + 1.0
@@ -58,8 +58,7 @@ def _day_and_hour_angle(
     correction_h = 0.1645 * np.sin(2.0 * b) - 0.1255 * np.cos(b) - 0.025 * np.sin(b)
     hour = (local_s - days * 86400.0) / 3600.0
     angle = np.pi / 12.0 * (hour + correction_h - 12.0)
-    missing = ~np.broadcast_to(known, angle.shape)
-    return as_float(np.where(missing, np.nan, day_of_year)), as_float(np.where(missing, np.nan, angle))
+    return as_float(np.where(known, day_of_year, np.nan)), as_float(np.where(known, angle, np.nan))
 
 
 def fao_sun_sine(

@@ -2,9 +2,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
-from advisor.physics.degree_days import chill_days, chilling_hours, degree_days_hourly, degree_days_single_sine
 from published.reading import golden_day
+
+from advisor.physics.degree_days import (
+    chill_days,
+    chilling_hours,
+    degree_days_hourly,
+    degree_days_single_sine,
+)
 
 
 def test_hourly_rule_by_hand() -> None:

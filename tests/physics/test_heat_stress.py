@@ -32,7 +32,16 @@ def test_heat_index_adjusts_dry_and_damp_air() -> None:
 
     def regression(t: float, r: float) -> float:
         row = np.array([1.0, t, r, t * r, t * t, r * r, t * t * r, t * r * r, t * t * r * r])
-        terms = [-42.379, 2.04901523, 10.14333127, -0.22475541, -6.83783e-3, -5.481717e-2, 1.22874e-3, 8.5282e-4]
+        terms = [
+            -42.379,
+            2.04901523,
+            10.14333127,
+            -0.22475541,
+            -6.83783e-3,
+            -5.481717e-2,
+            1.22874e-3,
+            8.5282e-4,
+        ]
         return float(row @ [*terms, -1.99e-6])
 
     dry = float(heat_index_c(35.0, 10.0)) * 1.8 + 32.0

@@ -16,7 +16,9 @@ from advisor.physics.missing import FloatArray
 from advisor.physics.radiation import sky_longwave_w_m2
 
 
-def leaf(air: float, humidity: float, wind: float, sun: float, stomata: float, size: float, cloud: float = 0.0):
+def leaf(
+    air: float, humidity: float, wind: float, sun: float, stomata: float, size: float, cloud: float = 0.0
+):
     """Leaf of characteristic dimension ``size`` over ground of air temperature."""
     ea = vapour_pressure_kpa(air, humidity)
     return leaf_temperature_c(

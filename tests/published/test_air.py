@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from published.reading import golden_day, load
 
 from advisor.physics.air import (
     dew_point_c,
@@ -16,7 +17,6 @@ from advisor.physics.air import (
     vapour_pressure_kpa,
     wet_bulb_c,
 )
-from published.reading import golden_day, load
 
 FAO = load("fao56_examples.json")
 EXAMPLE = FAO["examples"]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from published.reading import load
 
 from advisor.physics.degree_days import degree_days_hourly, degree_days_single_sine, utah_units
-from published.reading import load
 
 ROWS = load("degree_days.json")["rows"]
 

@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 import pytest
+from published.reading import Greeley, golden_day, golden_day_start_utc, load
 
 from advisor.physics.air import vapour_pressure_kpa
 from advisor.physics.evapotranspiration import (
@@ -32,7 +33,6 @@ from advisor.physics.radiation import (
 )
 from advisor.physics.sun import day_length_h
 from advisor.physics.wind import wind_at_height_m_s
-from published.reading import Greeley, golden_day, golden_day_start_utc, load
 
 EXAMPLE = load("fao56_examples.json")["examples"]
 HALF_PRINTED_DIGIT = 0.005
@@ -149,7 +149,15 @@ def test_golden_day_unchanged() -> None:
     start = golden_day_start_utc()
     for surface, column in (("short", "ASCEos"), ("tall", "ASCErs")):
         ours = reference_et_hourly_mm(
-            start, day["T"], ea, u2, day["G"], 48.0, 11.0, 500.0, surface=surface  # type: ignore[arg-type]
+            start,
+            day["T"],
+            ea,
+            u2,
+            day["G"],
+            48.0,
+            11.0,
+            500.0,
+            surface=surface,  # type: ignore[arg-type]
         )
         np.testing.assert_allclose(ours[7:], day[column][7:], atol=6e-4)
     hargreaves = hargreaves_mm(day["T"].max(), day["T"].min(), extraterrestrial_daily_mj_m2(48.0, 196))
@@ -180,7 +188,15 @@ def test_hourly_agrees_with_refet_where_it_knows_the_cloud() -> None:
     u2 = wind_at_height_m_s(day["u10"], 10.0)
     for surface, theirs in (("short", calculator.eto()), ("tall", calculator.etr())):
         ours = reference_et_hourly_mm(
-            start, day["T"], ea, u2, day["G"], 48.0, 11.0, 500.0, surface=surface  # type: ignore[arg-type]
+            start,
+            day["T"],
+            ea,
+            u2,
+            day["G"],
+            48.0,
+            11.0,
+            500.0,
+            surface=surface,  # type: ignore[arg-type]
         )
         np.testing.assert_allclose(ours[high], np.asarray(theirs)[high], atol=0.001)
 

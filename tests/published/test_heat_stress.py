@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from published.reading import load
 
 from advisor.physics.heat_stress import heat_index_c, wbgt_c
 from advisor.physics.sun import sun_position
-from published.reading import load
 
 HEAT = load("heat_stress.json")
 TO_10M = 5.0**0.15

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from published.reading import load
 
 from advisor.physics.leaf import (
     leaf_absorbed_radiation_w_m2,
@@ -17,14 +18,18 @@ from advisor.physics.leaf import (
     leaf_heat_conductance_mol_m2_s,
     stomatal_conductance_mol_m2_s,
 )
-from published.reading import load
 
 LEAF = load("leaf_energy_balance.json")
 D = LEAF["defaults"]
 RESULT = LEAF["default_result"]
 GAS = 8.3144598
 CASES = [
-    {"abs_s": D["abs_s"], "g_sw": D["g_sw_umol_m2_s_pa"], "T_air_k": D["T_air_k"], "T_leaf_k": RESULT["T_leaf_k"]},
+    {
+        "abs_s": D["abs_s"],
+        "g_sw": D["g_sw_umol_m2_s_pa"],
+        "T_air_k": D["T_air_k"],
+        "T_leaf_k": RESULT["T_leaf_k"],
+    },
     *LEAF["cases"],
 ]
 

@@ -6,13 +6,13 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from published import test_leaf
+from published.reading import Greeley, load
 
 from advisor.physics import air, evapotranspiration, leaf, radiation
 from advisor.physics.air import vapour_pressure_kpa
 from advisor.physics.missing import FloatArray, as_float
 from advisor.physics.wind import wind_at_height_m_s
-from published import test_leaf
-from published.reading import Greeley, load
 
 TOLERANCE_MM = 0.006
 
@@ -118,7 +118,13 @@ def test_leaf_shining_from_one_face_is_seen(monkeypatch: pytest.MonkeyPatch) -> 
     def residual() -> float:
         return float(
             leaf.leaf_energy_balance_w_m2(
-                case["T_leaf_k"] - 273.15, 25.0, ea, test_leaf.absorbed(case), heat, vapour, test_leaf.D["P_kpa"]
+                case["T_leaf_k"] - 273.15,
+                25.0,
+                ea,
+                test_leaf.absorbed(case),
+                heat,
+                vapour,
+                test_leaf.D["P_kpa"],
             )
         )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from published.reading import Greeley, golden_day, golden_day_start_utc, load
 
 from advisor.physics.radiation import (
     clear_sky_shortwave_mj_m2,
@@ -14,7 +15,6 @@ from advisor.physics.radiation import (
     shortwave_from_temperature_range_mj_m2,
 )
 from advisor.physics.sun import day_length_h
-from published.reading import Greeley, golden_day, golden_day_start_utc, load
 
 EXAMPLE = load("fao56_examples.json")["examples"]
 
@@ -52,7 +52,9 @@ def test_extraterrestrial_hourly_asce_appendix_c() -> None:
     ours = extraterrestrial_hourly_mj_m2(greeley.start_utc, greeley.latitude, greeley.longitude)
     np.testing.assert_allclose(ours[: printed.size], printed, atol=0.005)
     night = printed == 0.0
-    assert (fao_sun_sine(greeley.start_utc, greeley.latitude, greeley.longitude)[: printed.size][night] < 0).all()
+    assert (
+        fao_sun_sine(greeley.start_utc, greeley.latitude, greeley.longitude)[: printed.size][night] < 0
+    ).all()
 
 
 def test_clear_sky_daily_asce_appendix_c() -> None:

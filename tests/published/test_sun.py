@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from published.reading import golden_day, golden_day_start_utc, load
 
 from advisor.physics.sun import clear_sky_w_m2, day_length_h, hourly_sun, solar_hour, sun_position
-from published.reading import golden_day, golden_day_start_utc, load
 
 SPA = load("solar_position.json")["spa_example"]
 EXAMPLE = load("fao56_examples.json")["examples"]

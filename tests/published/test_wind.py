@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from published.reading import load
 
 from advisor.physics.wind import wind_at_height_m_s
-from published.reading import load
 
 EXAMPLE = load("fao56_examples.json")["examples"]
 
