@@ -3,6 +3,7 @@
 import csv
 import json
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from time import monotonic
 from zoneinfo import ZoneInfo
@@ -140,7 +141,7 @@ def test_days_in_counts_every_local_day_touched(table):
     days = days_in(table, ZONE)
     assert days[0] == date(2013, 7, 12)
     assert days[-1] == date(2013, 7, 22)
-    assert all(b - a == timedelta(days=1) for a, b in zip(days, days[1:], strict=False))
+    assert all(b - a == timedelta(days=1) for a, b in pairwise(days))
 
 
 def test_one_absurd_wind_value_is_dropped_and_said():
