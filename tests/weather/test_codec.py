@@ -31,8 +31,8 @@ def tables(draw):
         axis,
         {name: np.array(draw(column), dtype=np.float64) for name in names},
         Provenance(
-            draw(words), draw(st.none() | stamps), draw(stamps), draw(several), draw(several), (), draw(several),
-            draw(st.booleans()),
+            draw(words), draw(st.none() | stamps), draw(stamps), draw(several), draw(several), (),
+            draw(several), draw(st.booleans()),
         ),
         {name: np.array([draw(column) for _ in range(count)]).reshape(count, hours) for name in names[:2]},
         draw(st.none() | stamps),
