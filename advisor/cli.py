@@ -289,7 +289,7 @@ def log(given: _Given, words: tuple[str, ...], day: str | None, at: str | None, 
     advisor log ember weighed 2.31 kg
     advisor log --undo
     """  # noqa: D301 - \b is click's mark for lines to keep
-    from advisor.service.ask_light import write_log
+    from advisor.service.write_log import write_log
 
     _give(write_log(given.folder, given.now, words, day, at, note, undo=undo))
     return DONE
