@@ -1,0 +1,249 @@
+"""The heat mail: one for each heat wave, two to three days ahead, with what to do, in order, and what to stop."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+
+import numpy as np
+
+from advisor.advice.chance import chance_words
+from advisor.advice.grouping import advice_id, bench_order, names, say
+from advisor.advice.heat import HeatDay, heat_day, heat_reasons
+from advisor.advice.hours import clock, day_name, day_span, local_at, local_day, window
+from advisor.advice.model import Advice, AlertEvent, Reason, Situation
+from advisor.advice.places import is_confirmed
+from advisor.advice.standing import standing_heat
+from advisor.garden.state_model import TreeState
+from advisor.physics.missing import reduce_over
+from advisor.weather.table import utc_of
+
+__all__ = ["heat_alert"]
+
+
+def heat_alert(situation: Situation) -> AlertEvent | None:
+    """Harm for some tree on three days running, beginning within the lead time of config.
+
+    Trees for which such days are usual where they stand have a standing measure and count only on days
+    well beyond it. Days already past belong to the event, so that its first day stays the same.
+    """
+    exposure, garden, limits = situation.exposure, situation.holdings.garden, situation.tables.limits
+    if exposure is None or not exposure.start_utc.size:
+        return None
+    usual = set(standing_heat(situation))
+    first_known = local_day(garden, utc_of(exposure.start_utc[0]))
+    last_known = local_day(garden, utc_of(exposure.start_utc[-1]))
+    lead = timedelta(hours=limits.value("heat.lead_h", "h"))
+    judged: dict[date, HeatDay] = {}
+
+    def harmed(day: date) -> list[str]:
+        if day not in judged:
+            judged[day] = heat_day(situation, day)
+        return _harmed(situation, judged[day], usual)
+
+    run = _first_run(situation, harmed, last_known, round(limits.value("heat.wave_d", "d")), first_known)
+    if run is None:
+        return None
+    begun, ends = run
+    if day_span(garden, begun)[0] - situation.now_utc > lead:
+        return None
+    days = [begun + timedelta(days=n) for n in range((ends - begun).days + 1)]
+    coming = [day for day in days if day >= situation.day]
+    in_danger = {tree for day in coming for tree in harmed(day)}
+    trees = _most_endangered_first(situation, in_danger)
+    spared = bench_order(situation, set(situation.states) - in_danger)
+    peak = max(coming, key=lambda day: float(np.nanmax(judged[day].air_max_c, initial=-np.inf)))
+    hottest = float(np.nanmax(judged[peak].air_max_c, initial=-np.inf))
+    chance = max(float(judged[day].chance[exposure.row(tree)]) for day in coming for tree in harmed(day))
+    evening = local_at(garden, ends, limits.value("heat.worker_from_h", "hour of day"))
+    opens = day_span(garden, begun)[0] - lead
+    return AlertEvent(
+        hazard="heat",
+        first_day=begun,
+        last_day=ends,
+        trees=trees,
+        spared=spared,
+        headline=(
+            f"Heat {day_name(situation, begun)} to {day_name(situation, ends)}, up to "
+            f"{say(situation, hottest, 'degC')}: {names(situation, in_danger)} in danger"
+        ),
+        advice=_measures(situation, judged, coming, trees, spared, ends),
+        chance=chance,
+        may_break_quiet_hours=False,
+        expires_utc=evening,
+        send_from_utc=max(situation.now_utc, opens),
+    )
+
+
+def _harmed(situation: Situation, heat: HeatDay, usual: set[str]) -> list[str]:
+    exposure = situation.exposure
+    if exposure is None:
+        return []
+    worse = situation.tables.limits.value("standing.worse_k", "K")
+    return [
+        tree
+        for row, tree in enumerate(exposure.tree_ids)
+        if heat.danger[row]
+        and not is_confirmed(situation, "heat", tree)
+        and (tree not in usual or heat.margin_k[row] >= worse)
+    ]
+
+
+def _first_run(
+    situation: Situation, harmed: Callable[[date], list[str]], last: date, wanted: int, earliest: date
+) -> tuple[date, date] | None:
+    """First and last day of the first run of harm, long enough, that today or a later day is part of."""
+    day = situation.day
+    while day <= last:
+        if not harmed(day):
+            day += timedelta(days=1)
+            continue
+        begun = ends = day
+        while begun > earliest and harmed(begun - timedelta(days=1)):
+            begun -= timedelta(days=1)
+        while ends < last and harmed(ends + timedelta(days=1)):
+            ends += timedelta(days=1)
+        if (ends - begun).days + 1 >= wanted:
+            return begun, ends
+        day = ends + timedelta(days=1)
+    return None
+
+
+def _rank(state: TreeState, small_l: float) -> int:
+    """0 bare, 1 soft leaves, 2 new roots, 3 small pot, 4 the rest."""
+    marks = {mark for flag in state.flags for mark in flag.rule.keeps}
+    if "bare" in marks:
+        return 0
+    if "tender" in marks or state.stage.stage.tender:
+        return 1
+    if state.root_share < 1.0:
+        return 2
+    return 3 if state.tree.pot.volume_l < small_l else 4
+
+
+def _most_endangered_first(situation: Situation, trees: set[str]) -> tuple[str, ...]:
+    small = situation.tables.limits.value("water.small_pot_l", "l")
+    ordered = bench_order(situation, trees)
+    return tuple(
+        sorted(ordered, key=lambda tree: (_rank(situation.states[tree], small), ordered.index(tree)))
+    )
+
+
+def _measures(
+    situation: Situation,
+    judged: dict[date, HeatDay],
+    coming: list[date],
+    trees: tuple[str, ...],
+    spared: tuple[str, ...],
+    ends: date,
+) -> tuple[Advice, ...]:
+    """What to do, in order: net, small pots, water, what to stop, people, and what comes after."""
+    exposure, garden, limits = situation.exposure, situation.holdings.garden, situation.tables.limits
+    assert exposure is not None  # noqa: S101 - the caller holds an exposure
+    first = coming[0]
+
+    def at(hour: str, day: date = first) -> datetime:
+        return local_at(garden, day, limits.value(hour, "hour of day"))
+
+    until = day_span(garden, ends)[1]
+    worst_day = max(coming, key=lambda day: float(np.nanmax(judged[day].margin_k, initial=-np.inf)))
+    heat = judged[worst_day]
+    lead_tree = max(
+        trees, key=lambda tree: float(np.nan_to_num(heat.margin_k[exposure.row(tree)], neginf=-1e9))
+    )
+    row = exposure.row(lead_tree)
+    reasons = heat_reasons(situation, heat, lead_tree)
+    members = 0 if situation.members is None else situation.members.sun_w_m2.shape[0]
+    chance = float(heat.chance[row])
+    sure = chance_words(situation.tables, chance, members)
+    when = day_name(situation, first)
+    net = at("heat.net_up_h")
+    share = say(situation, limits.value("shade.usual_share", "share"), "share")
+    small_l = limits.value("water.small_pot_l", "l")
+    small = [tree for tree in trees if situation.states[tree].tree.pot.volume_l < small_l]
+
+    def piece(
+        topic: str, do: str, whom: tuple[str, ...], why: tuple[Reason, ...], *, must: bool = False
+    ) -> Advice:
+        return Advice(
+            advice_id(f"alert-heat-{topic}", whom), "alert", "today" if first == situation.day else "week", whom, do,
+            situation.now_utc, until, why, chance=chance, sure=sure, changes_if="a cooler or cloudier forecast",
+            hazard="heat", must=must,
+        )  # fmt: skip
+
+    found = [
+        piece(
+            "net",
+            f"Have a net of {share} up, or a shaded place ready, by {clock(garden, net)} {when} for {names(situation, trees)}",
+            trees,
+            reasons,
+            must=True,
+        )
+    ]
+    if small:
+        found.append(
+            piece(
+                "small",
+                f"Set the small pots down into shade, on a moist tray: {names(situation, small)}",
+                tuple(small),
+                reasons,
+            )
+        )
+    early, late = clock(garden, at("heat.water_early_h")), clock(garden, at("heat.water_late_h"))
+    found.append(
+        piece(
+            "water",
+            f"Water at {early} and check again at {late}, the hose run cold first, and wet the floor",
+            trees,
+            reasons,
+        )
+    )
+    found.append(
+        piece(
+            "stop",
+            "Stop taking leaves off, repotting, feeding, lime-sulphur and big cuts until it is over",
+            tuple(bench_order(situation, situation.states)),
+            reasons,
+        )
+    )
+    found += _people(situation, coming, piece_until=until)
+    rest = limits.value("heat.rest_d", "d")
+    stay = f"; {names(situation, spared)} may stay" if spared else ""
+    found.append(
+        piece(
+            "after",
+            f"Expect the end on {day_name(situation, ends)} evening; then {say(situation, rest, 'd')} without heavy work{stay}",
+            trees,
+            reasons,
+        )
+    )
+    return tuple(found)
+
+
+def _people(situation: Situation, coming: list[date], piece_until: datetime) -> list[Advice]:
+    """The line for the person, where the heat stress passes the published limit."""
+    exposure, garden, limits = situation.exposure, situation.holdings.garden, situation.tables.limits
+    if exposure is None:
+        return []
+    span = day_span(garden, coming[0])[0], piece_until
+    wbgt = float(
+        reduce_over(window(exposure.start_utc, exposure.wbgt_c, *span), "max", minimum_coverage=0.0).value
+    )
+    limit = limits.value("heat.worker_wbgt_c", "degC")
+    if not wbgt >= limit:
+        return []
+    before = clock(garden, local_at(garden, coming[0], limits.value("heat.worker_until_h", "hour of day")))
+    after = clock(garden, local_at(garden, coming[0], limits.value("heat.worker_from_h", "hour of day")))
+    return [
+        Advice(
+            "alert-heat-people", "alert", "week", (),
+            f"Carry heavy pots before {before} or after {after} only; shade, drink and rest for yourself: heat stress "
+            f"up to {say(situation, wbgt, 'degC')} WBGT",
+            situation.now_utc, piece_until,
+            (
+                Reason("heat stress of the person (WBGT)", wbgt, "degC", limit, None, "person",
+                       limits.source("heat.worker_wbgt_c")),
+            ),
+            sure="by the forecast for the open garden", changes_if="local rules for work in heat come first", hazard="heat",
+        )
+    ]  # fmt: skip

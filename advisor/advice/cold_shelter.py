@@ -1,0 +1,179 @@
+"""Where to carry trees before a cold night: the lowest shelter of the grower's own that is enough and has room."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.advice.chance import act_at, by_spread, chance_words, lead_days, spread_k
+from advisor.advice.frost import Night, frost_reasons
+from advisor.advice.grouping import advice_id, bench_order, names, say
+from advisor.advice.hours import clock, day_name, local_at, window
+from advisor.advice.model import Advice, Situation, Urgency
+from advisor.advice.places import Rooms, can_carry, place_temperatures, warmer_by_k
+from advisor.garden.model import Place
+from advisor.garden.state_model import TreeState
+
+__all__ = ["carry_in"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    place: Place | None
+    enough: bool
+    heavy: bool
+
+
+def carry_in(situation: Situation, night: Night, trees: Sequence[str]) -> list[Advice]:
+    """Return one piece of advice for each place that takes trees in, and for those without a place."""
+    exposure = situation.exposure
+    if exposure is None or not trees:
+        return []
+    rooms = Rooms(situation)
+    places = sorted(situation.holdings.places.values(), key=lambda place: place.shelter_level)
+    temperatures = place_temperatures(situation)
+    order = bench_order(situation, trees)
+    ranked = sorted(order, key=lambda tree: -night.margin_k(exposure.row(tree)))
+    groups: dict[tuple[str, bool, bool], list[str]] = {}
+    offered = {place.id: rooms.free(place.id) for place in places}
+    for tree in ranked:
+        choice = _choose(situation, night, places, rooms, temperatures, situation.states[tree])
+        if choice.place is not None:
+            rooms.take(choice.place.id)
+        key = ("" if choice.place is None else choice.place.id, choice.enough, choice.heavy)
+        groups.setdefault(key, []).append(tree)
+    return [_advice(situation, night, key, group, offered) for key, group in groups.items()]
+
+
+def _choose(
+    situation: Situation,
+    night: Night,
+    places: Sequence[Place],
+    rooms: Rooms,
+    temperatures: dict[str, FloatArray],
+    state: TreeState,
+) -> _Choice:
+    exposure, weather = situation.exposure, situation.weather
+    if not can_carry(situation, state):
+        return _Choice(None, enough=False, heavy=True)
+    if exposure is None or weather is None:
+        return _Choice(None, enough=False, heavy=False)
+    row = exposure.row(state.tree.id)
+    here = situation.holdings.places.get(state.place_id)
+    span = (night.from_utc, night.until_utc)
+    spread = spread_k(situation.tables, lead_days(situation, night.from_utc))
+    best: tuple[float, Place] | None = None
+    for place in places:
+        if place.id == state.place_id or not rooms.has(place.id):
+            continue
+        if here is not None and place.shelter_level <= here.shelter_level:
+            continue
+        gain = 0.0
+        if here is not None and here.id in temperatures and place.id in temperatures:
+            gain = warmer_by_k(
+                window(weather.start_utc, temperatures[here.id], *span),
+                window(weather.start_utc, temperatures[place.id], *span),
+            )
+        left = max(
+            _chance_left(night.shoot_margin_k[row] - gain, spread),
+            _chance_left(
+                night.root_margin_k[row] - gain,
+                spread * situation.tables.limits.value("frost.root_spread", "1"),
+            ),
+        )
+        if left < act_at(situation):
+            return _Choice(place, enough=True, heavy=False)
+        if gain > 0.0 and (best is None or gain > best[0]):
+            best = gain, place
+    return _Choice(None if best is None else best[1], enough=False, heavy=False)
+
+
+def _chance_left(margin: float, spread: float) -> float:
+    return float(np.nan_to_num(by_spread(np.float64(margin), spread)))
+
+
+def _advice(
+    situation: Situation,
+    night: Night,
+    key: tuple[str, bool, bool],
+    group: Sequence[str],
+    offered: dict[str, int | None],
+) -> Advice:
+    exposure, holdings, limits = situation.exposure, situation.holdings, situation.tables.limits
+    assert exposure is not None  # noqa: S101 - carry_in returned before
+    place_id, enough, heavy = key
+    trees = bench_order(situation, group)
+    worst = exposure.row(max(trees, key=lambda tree: night.margin_k(exposure.row(tree))))
+    by = local_at(holdings.garden, night.eve, limits.value("frost.by_h", "hour of day"))
+    late = situation.now_utc >= by
+    when = "now" if late else f"by {clock(holdings.garden, by)}"
+    if not late and night.eve != situation.day:
+        when += f" {day_name(situation, night.eve)}"
+    who = names(situation, trees)
+    if place_id:
+        place = holdings.places[place_id]
+        room = offered[place_id]
+        has = "" if room is None else f", room for {room}"
+        what = f"Carry {who} to {place.name} {when} (shelter level {place.shelter_level}{has})"
+        if not enough:
+            what += ", cover them there as well, for it may not be enough"
+    elif heavy:
+        what = f"Cover {who} where they stand {when}: fleece over the crown, pot wrapped and on the floor"
+    else:
+        what = (
+            f"Bring {who} under cover {when}: no warmer place of the garden file has room; "
+            "on the floor by a wall under fleece, or indoors for the night"
+        )
+    members = 0 if situation.members is None else situation.members.pot_core_c.shape[0]
+    chance = max(night.chance(exposure.row(tree)) for tree in trees)
+    must = night.margin_k(worst) >= limits.value("frost.must_k", "K")
+    return Advice(
+        advice_id(f"shelter-cold-{place_id or ('heavy' if heavy else 'none')}", trees),
+        "shelter",
+        _urgency(situation, night, late=late),
+        trees,
+        f"{what}: {_why(situation, night, worst)}",
+        situation.now_utc,
+        min(max(by, situation.now_utc + timedelta(hours=1)), night.until_utc)
+        if not late
+        else night.until_utc,
+        frost_reasons(situation, night, worst),
+        chance=chance,
+        sure=chance_words(situation.tables, chance, members),
+        changes_if="cloud or wind in the night, or a warmer forecast",
+        hazard="roots-cold" if night.by_roots(worst) else "frost",
+        must=must,
+    )
+
+
+def _urgency(situation: Situation, night: Night, *, late: bool) -> Urgency:
+    if late:
+        return "now"
+    return "today" if night.eve <= situation.day else "week"
+
+
+def _why(situation: Situation, night: Night, row: int) -> str:
+    exposure = situation.exposure
+    if exposure is None:
+        return ""
+    needs, at = situation.states[exposure.tree_ids[row]].needs, night.coldest_utc[row]
+    toward = "" if at is None else f" toward {clock(situation.holdings.garden, at)}"
+    if night.by_roots(row) and needs.root_limit_c is not None:
+        limit = needs.root_limit_c
+        return (
+            f"{say(situation, float(night.root_min_c[row]), 'degC')} in the pot in the night; "
+            f"roots to be kept above {say(situation, limit.value, 'degC')} ({limit.set_by})"
+        )
+    if needs.frost_limit_c is not None:
+        limit = needs.frost_limit_c
+        return (
+            f"{say(situation, float(night.bench_min_c[row]), 'degC')} on the bench{toward}; "
+            f"to be kept above {say(situation, limit.value, 'degC')} ({limit.set_by})"
+        )
+    return "cold night"

@@ -1,0 +1,405 @@
+"""Heat harm by tree and day: sun together with a hot leaf or dry air for hours, by the tree's own limits.
+
+The margin of a day is the largest number of kelvin by which a run of hours stands above the limits, so
+that hotter weather can only raise it. It is negative on harmless days and minus infinity without sun.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.advice.chance import act_at, by_members, by_spread, lead_days, spread_k
+from advisor.advice.hours import day_span, hour_at, local_day, window
+from advisor.advice.model import Reason, Situation
+from advisor.exposure.model import Exposure
+from advisor.garden.state_model import Need, TreeState
+from advisor.physics.missing import reduce_over
+from advisor.weather.table import utc_of
+
+__all__ = [
+    "HeatDay",
+    "daily_maximum_c",
+    "heat_day",
+    "heat_reasons",
+    "net_share",
+    "rolling_margin",
+    "sun_is_on",
+]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class HeatDay:
+    """Heat on one local day; every array is over the trees of the exposure.
+
+    Attributes
+    ----------
+    margin_k : how far the worst run of hours stands above the limits [K]; NaN where it cannot be told.
+    chance : of harm, 0..1; NaN where it cannot be told.
+    danger : chance at or above the grower's threshold; False where unknown.
+    starts_utc : first hour of harm, or of the worst run.
+    leaf_max_c, vpd_max_kpa, air_max_c : in the sun, NaN without.
+    by_air : judged by air temperature only, since leaf or dryness of the air is missing.
+    not_used : limits count earlier, since the days before were cool.
+    """
+
+    day: date
+    margin_k: FloatArray
+    chance: FloatArray
+    danger: BoolArray
+    starts_utc: tuple[datetime | None, ...]
+    leaf_max_c: FloatArray
+    vpd_max_kpa: FloatArray
+    air_max_c: FloatArray
+    by_air: BoolArray
+    not_used: BoolArray
+
+
+def net_share(situation: Situation, state: TreeState) -> float:
+    """Share of sun that nets and roofs over a tree take away, 0..1."""
+    place = situation.holdings.places.get(state.place_id)
+    kept = 1.0 if place is None else 1.0 - place.shade_fraction
+    return 1.0 - kept * (1.0 - state.extra_shade)
+
+
+def sun_is_on(situation: Situation, beam_w_m2: FloatArray, elevation_deg: FloatArray) -> FloatArray:
+    """1 where the direct beam counts as sunshine, 0 where not, NaN where unknown.
+
+    Parameters
+    ----------
+    beam_w_m2 : float array, shape (..., n)
+        Direct beam on the level.
+    elevation_deg : float array, shape (n,)
+
+    Source: WMO-No. 8, sunshine is a beam of 120 W/m2 or more at right angles.
+    """
+    get = situation.tables.physics.value
+    high = elevation_deg > get("sun.lowest_elevation_deg", "deg")
+    sine = np.where(high, np.sin(np.radians(np.where(high, elevation_deg, 90.0))), 1.0)
+    on = np.where(np.isnan(beam_w_m2), np.nan, beam_w_m2 / sine >= get("sun.beam_limit_w_m2", "W/m2"))
+    found: FloatArray = np.where(high, on, np.where(np.isnan(elevation_deg), np.nan, 0.0))
+    return found
+
+
+def rolling_margin(hourly_margin: FloatArray, run_h: float) -> FloatArray:
+    """Smallest margin within each run of hours, shape (..., n) to (..., n - run + 1); unknown is -inf."""
+    run = max(ceil(run_h), 1)
+    known = np.where(np.isnan(hourly_margin), -np.inf, hourly_margin)
+    if known.shape[-1] < run:
+        return np.full((*known.shape[:-1], 1), -np.inf)
+    views = np.lib.stride_tricks.sliding_window_view(known, run, axis=-1)
+    lowest: FloatArray = views.min(axis=-1)
+    return lowest
+
+
+def daily_maximum_c(situation: Situation, days: list[date]) -> FloatArray:
+    """Highest bench temperature of each day, shape (D, T); NaN below the wanted coverage."""
+    exposure = situation.exposure
+    if exposure is None:
+        return np.zeros((len(days), 0))
+    coverage = situation.tables.limits.value("chance.coverage_share", "share")
+    rows = [
+        reduce_over(
+            window(
+                exposure.start_utc, exposure.bench_temperature_c, *day_span(situation.holdings.garden, day)
+            ),
+            "max",
+            minimum_coverage=coverage,
+        ).value
+        for day in days
+    ]
+    return np.array(rows, dtype=np.float64).reshape(len(days), len(exposure.tree_ids))
+
+
+def _earlier(situation: Situation, day: date) -> BoolArray:
+    """True for trees whose days before were so cool that limits count earlier."""
+    limits = situation.tables.limits
+    back = round(limits.value("heat.not_used_to_d", "d"))
+    found = daily_maximum_c(situation, [day - timedelta(days=n) for n in range(back, -1, -1)])
+    needed = limits.value("heat.not_used_to_known_d", "d") / back
+    before = reduce_over(found[:-1], "mean", axis=0, minimum_coverage=needed).value
+    with np.errstate(invalid="ignore"):
+        cool: BoolArray = found[-1] - before >= limits.value("heat.not_used_to_k", "K")
+    return cool
+
+
+def _need(need: Need | None) -> float:
+    return np.nan if need is None else need.value
+
+
+@dataclass(frozen=True, slots=True)
+class _Limits:
+    leaf_c: FloatArray
+    vpd_kpa: FloatArray
+    air_c: FloatArray
+
+
+def _limits(situation: Situation, states: list[TreeState]) -> _Limits:
+    """Limits of each tree; plus infinity where nothing asks, so that the limit is never reached."""
+    numbers = situation.tables.limits
+    enough = numbers.value("heat.net_enough_share", "share")
+    under_net = numbers.value("heat.vpd_under_net", "1")
+    rows = []
+    for state in states:
+        bare = state.sun_leaf_share <= 0.0
+        soft = bare or any({"bare", "tender"} & flag.rule.keeps for flag in state.flags)
+        leaf = np.inf if bare else _need(state.needs.leaf_limit_c)
+        wanted = state.needs.shade_share
+        netted = net_share(situation, state) >= (enough if wanted is None else wanted.value) - 1e-9
+        vpd = _need(state.needs.vpd_limit_kpa) * (under_net if netted else 1.0)
+        air = state.group.trait("air_caution_c" if soft else "air_protect_c", "degC")
+        rows.append((leaf, vpd, np.nan if air is None else air))
+    columns = np.array(rows, dtype=np.float64).reshape(len(rows), 3).T
+    leaf, vpd, air = columns
+    nothing = np.isnan(leaf) & np.isnan(vpd)
+    return _Limits(
+        np.where(np.isnan(leaf), np.inf, leaf),
+        np.where(np.isnan(vpd), np.inf, vpd),
+        np.where(nothing, np.nan, air),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Hours:
+    margin: FloatArray
+    known: FloatArray
+    air_margin: FloatArray
+    air_known: FloatArray
+    sun: FloatArray
+
+
+def _hours(
+    situation: Situation, exposure: Exposure, limits: _Limits, span: tuple[datetime, datetime]
+) -> _Hours:
+    def cut(values: FloatArray) -> FloatArray:
+        return window(exposure.start_utc, values, *span)
+
+    elevation = cut(exposure.sun_elevation_deg)
+    light = elevation > situation.tables.physics.value("sun.lowest_elevation_deg", "deg")
+    light |= np.isnan(elevation)
+    sun = sun_is_on(situation, cut(exposure.sun_w_m2), elevation)
+    rise = situation.tables.limits.value("heat.vpd_rise_kpa", "kPa")
+    bench = cut(exposure.bench_temperature_c)
+
+    def above(values: FloatArray, limit: FloatArray, per: float) -> FloatArray:
+        column = limit[:, np.newaxis]
+        never = np.isinf(column)
+        with np.errstate(invalid="ignore"):
+            return np.where(never, -np.inf, (values - np.where(never, 0.0, column)) / per)
+
+    leaf = above(cut(exposure.leaf_temperature_c), limits.leaf_c, 1.0)
+    vpd = above(cut(exposure.vpd_kpa), limits.vpd_kpa, rise)
+    both = np.where(np.isnan(leaf) | np.isnan(vpd), np.nan, np.maximum(leaf, vpd))
+    margin = np.where(sun == 0.0, -np.inf, np.where(np.isnan(sun), np.nan, both))
+    air = above(bench, limits.air_c, 1.0)
+    air_margin = np.where(sun == 0.0, -np.inf, np.where(light, air, -np.inf))
+    lit = np.broadcast_to(light, margin.shape)
+
+    def share(values: FloatArray) -> FloatArray:
+        flags = np.where(np.isnan(values), np.nan, 1.0)
+        return reduce_over(flags, "sum", minimum_coverage=0.0, weights=lit.astype(np.float64)).coverage
+
+    dark = ~lit.any(axis=-1)
+    return _Hours(
+        np.where(lit, margin, -np.inf),
+        np.where(dark, 1.0, share(margin)),
+        air_margin,
+        np.where(dark, 1.0, share(air_margin)),
+        sun,
+    )
+
+
+def heat_day(situation: Situation, day: date, from_utc: datetime | None = None) -> HeatDay:
+    """Judge one local day for every tree of the exposure.
+
+    Parameters
+    ----------
+    situation : Situation
+        With an exposure.
+    day : date
+        Local day; days of the past are judged by what was, without a chance in between.
+    from_utc : datetime, optional
+        Only hours from here on.
+
+    Raises
+    ------
+    ValueError
+        The situation has no exposure.
+
+    Source: sun and (leaf or dry air) for two hours or more, estimates after Hauck et al. 2025 and common
+    practice; see config/limits.toml. Checked: tests/advice/test_rule_cases.py.
+    """
+    exposure = situation.exposure
+    if exposure is None:
+        raise ValueError("heat needs an exposure; there is no weather")
+    numbers, garden = situation.tables.limits, situation.holdings.garden
+    states = [situation.states[tree] for tree in exposure.tree_ids]
+    begin, end = day_span(garden, day)
+    span = (begin if from_utc is None else max(begin, from_utc), end)
+    limits = _limits(situation, states)
+    hours = _hours(situation, exposure, limits, span)
+    run_h = numbers.value("heat.run_h", "h")
+    coverage = numbers.value("chance.coverage_share", "share")
+    earlier = _earlier(situation, day)
+    gain = np.where(earlier, numbers.value("heat.earlier_k", "K"), 0.0)
+
+    full = hours.known >= coverage - 1e-9
+    by_air = ~full & (hours.air_known >= coverage - 1e-9)
+    hourly = np.where(by_air[:, np.newaxis], hours.air_margin, hours.margin)
+    runs = rolling_margin(hourly, run_h)
+    margin = np.where(full | by_air, runs.max(axis=-1) + gain, np.nan)
+
+    chance = _chance(situation, day, margin, limits, span, gain, run_h, coverage, by_air)
+    with np.errstate(invalid="ignore"):
+        danger = chance >= act_at(situation)
+
+    def seen(values: FloatArray) -> FloatArray:
+        return _max_in(window(exposure.start_utc, values, *span), hours.sun > 0.0)
+
+    return HeatDay(
+        day,
+        margin,
+        chance,
+        danger,
+        tuple(
+            _start(exposure, span, row, float(extra)) if np.isfinite(row).any() else None
+            for row, extra in zip(runs, gain, strict=True)
+        ),
+        seen(exposure.leaf_temperature_c),
+        seen(exposure.vpd_kpa),
+        _max_in(
+            window(exposure.start_utc, exposure.bench_temperature_c, *span), np.ones_like(hours.sun, bool)
+        ),
+        by_air,
+        earlier,
+    )
+
+
+def _chance(
+    situation: Situation,
+    day: date,
+    margin: FloatArray,
+    limits: _Limits,
+    span: tuple[datetime, datetime],
+    gain: FloatArray,
+    run_h: float,
+    coverage: float,
+    by_air: BoolArray,
+) -> FloatArray:
+    """Chance of harm: certain for the past, by members where they reach, else by the usual error."""
+    if day < local_day(situation.holdings.garden, situation.now_utc):
+        return np.where(np.isnan(margin), np.nan, (margin >= 0.0).astype(np.float64))
+    noon = span[0] + (span[1] - span[0]) / 2
+    chance = by_spread(margin, spread_k(situation.tables, lead_days(situation, noon)))
+    if situation.members is None:
+        return chance
+    hours = _hours(situation, situation.members, limits, span)
+    of_members = np.where(
+        hours.known >= coverage - 1e-9, rolling_margin(hours.margin, run_h).max(axis=-1) + gain, np.nan
+    )
+    shares = by_members(of_members, coverage)
+    return np.where(np.isnan(shares) | by_air | np.isnan(margin), chance, shares)
+
+
+def _max_in(values: FloatArray, mask: BoolArray) -> FloatArray:
+    return reduce_over(np.where(mask, values, np.nan), "max", minimum_coverage=0.0).value
+
+
+def _start(exposure: Exposure, span: tuple[datetime, datetime], runs: FloatArray, gain: float) -> datetime:
+    harm = np.flatnonzero(runs + gain >= 0.0)
+    row = int(harm[0]) if harm.size else int(np.argmax(runs))
+    first = window(exposure.start_utc, np.arange(exposure.start_utc.size, dtype=np.float64), *span)
+    known = first[row]
+    return (
+        utc_of(exposure.start_utc[int(known)])
+        if np.isfinite(known)
+        else hour_at(exposure.start_utc, span[0], row)
+    )
+
+
+def heat_reasons(situation: Situation, heat: HeatDay, tree_id: str) -> tuple[Reason, ...]:
+    """Say why one tree is in danger: the quantity beyond its limit first, and what lowered the limit."""
+    exposure = situation.exposure
+    if exposure is None:
+        return ()
+    row, state, tables = exposure.row(tree_id), situation.states[tree_id], situation.tables
+    at = heat.starts_utc[row]
+    needs = state.needs
+    found: list[tuple[float, Reason]] = []
+    if heat.by_air[row]:
+        return (
+            Reason(
+                "air temperature",
+                _plain(heat.air_max_c[row]),
+                "degC",
+                state.group.trait("air_protect_c", "degC"),
+                at,
+                state.group.name,
+                "leaf temperature or dryness of the air is missing",
+            ),
+        )
+    shift = tables.limits.value("heat.earlier_k", "K") if heat.not_used[row] else 0.0
+    if needs.leaf_limit_c is not None and state.sun_leaf_share > 0.0:
+        over = float(heat.leaf_max_c[row]) - needs.leaf_limit_c.value
+        need = needs.leaf_limit_c
+        found.append(
+            (
+                over,
+                Reason(
+                    "leaf temperature in the sun",
+                    _plain(heat.leaf_max_c[row]),
+                    "degC",
+                    need.value - shift,
+                    at,
+                    need.set_by,
+                    need.source,
+                ),
+            )
+        )
+    if needs.vpd_limit_kpa is not None:
+        need = needs.vpd_limit_kpa
+        over = (float(heat.vpd_max_kpa[row]) - need.value) / tables.limits.value("heat.vpd_rise_kpa", "kPa")
+        found.append(
+            (
+                over,
+                Reason(
+                    "dryness of the air in the sun",
+                    _plain(heat.vpd_max_kpa[row]),
+                    "kPa",
+                    need.value,
+                    at,
+                    need.set_by,
+                    need.source,
+                ),
+            )
+        )
+    found.sort(key=lambda pair: -pair[0] if np.isfinite(pair[0]) else np.inf)
+    reasons = [reason for _, reason in found]
+    reasons.append(
+        Reason("air temperature", _plain(heat.air_max_c[row]), "degC", None, at, "forecast", "forecast")
+    )
+    if heat.not_used[row]:
+        reasons.append(
+            Reason(
+                "limits count earlier, the days before were cool",
+                shift,
+                "K",
+                None,
+                at,
+                "cool fortnight",
+                tables.limits.source("heat.earlier_k"),
+            )
+        )
+    return tuple(reasons)
+
+
+def _plain(value: np.float64 | float) -> float | None:
+    number = float(value)
+    return None if np.isnan(number) else number

@@ -1,0 +1,361 @@
+"""Water: which pots at which watering time, about how much; what is only checked; what rain counts for.
+
+The service says check wherever the truth lies in the pot: bare and freshly repotted trees, small pots,
+waterings that nobody wrote down.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.advice.grouping import advice_id, bench_order, listed, names, say
+from advisor.advice.hours import clock, day_and_clock, day_span, local_day, this_hour, window
+from advisor.advice.model import Advice, Amount, Reason, Situation
+from advisor.exposure.model import Exposure
+from advisor.exposure.places import Spot, spot_traits
+from advisor.garden.state_model import Stage, TreeState
+from advisor.physics.missing import reduce_over
+from advisor.weather.days import at_local
+from advisor.weather.table import utc_of
+
+__all__ = ["is_watered_with_care", "water_advice"]
+
+FloatArray = NDArray[np.float64]
+
+TOP_THIRD = "leave if the top third is moist"
+
+
+def water_advice(situation: Situation) -> tuple[Advice, ...]:
+    """Every piece of advice on water for today; tomorrow's first time once today's are past."""
+    if not situation.states:
+        return ()
+    exposure = situation.exposure
+    if exposure is None or situation.weather is None:
+        return (_routine(situation, tuple(situation.states), "no weather"),)
+    blind = [tree for tree in exposure.tree_ids if _blind(situation, exposure, tree)]
+    seen = [tree for tree in exposure.tree_ids if tree not in blind]
+    care = [tree for tree in seen if is_watered_with_care(situation, situation.states[tree])]
+    slots = _slots(situation, exposure)
+    found: list[Advice] = []
+    said = False
+    watered: set[str] = set()
+    for column in slots:
+        due = [
+            tree
+            for tree in seen
+            if exposure.waterings_l[exposure.row(tree), column]
+            >= situation.tables.limits.value("water.least_l", "l")
+        ]
+        watered |= set(due)
+        plain = [tree for tree in due if tree not in care]
+        if plain:
+            unlogged = [tree for tree in plain if situation.states[tree].water.unlogged]
+            found.append(
+                _slot(situation, exposure, column, plain, unlogged, say_unlogged=bool(unlogged) and not said)
+            )
+            said = said or bool(unlogged)
+    found += _checks(situation, exposure, care, slots)
+    small = situation.tables.limits.value("water.small_pot_l", "l")
+    left = [tree for tree in seen if tree not in watered and tree not in care]
+    tiny = [tree for tree in left if situation.states[tree].tree.pot.volume_l < small]
+    if tiny:
+        found.append(_small(situation, exposure, tiny, slots))
+    found += _cold_rest(situation, [tree for tree in left if tree not in tiny])
+    found += _rain(situation, exposure)
+    if blind:
+        found.append(_routine(situation, bench_order(situation, blind), "water use of today is missing"))
+    return tuple(found)
+
+
+def is_watered_with_care(situation: Situation, state: TreeState) -> bool:
+    """Return True for bare and freshly repotted trees: their pots are checked, not watered by the balance."""
+    bare = any("bare" in flag.rule.keeps for flag in state.flags)
+    return bare or state.root_share < situation.tables.limits.value("water.fresh_root_share", "share")
+
+
+def _blind(situation: Situation, exposure: Exposure, tree: str) -> bool:
+    span = day_span(situation.holdings.garden, situation.day)
+    use = window(
+        exposure.start_utc,
+        exposure.water_use_l[exposure.row(tree)],
+        max(span[0], this_hour(situation)),
+        span[1],
+    )
+    coverage = situation.tables.limits.value("chance.coverage_share", "share")
+    return bool(np.isnan(reduce_over(use, "sum", minimum_coverage=coverage).value))
+
+
+def _slots(situation: Situation, exposure: Exposure) -> list[int]:
+    """Columns of today's watering times still to come; the next one when none is left."""
+    garden = situation.holdings.garden
+    ahead = [
+        (column, at)
+        for column, stamp in enumerate(exposure.slot_utc)
+        if (at := utc_of(stamp)) >= situation.now_utc - timedelta(hours=1)
+    ]
+    today = [column for column, at in ahead if local_day(garden, at) == situation.day]
+    return today or [column for column, _ in ahead[:1]]
+
+
+def _dry_at(exposure: Exposure, tree: str) -> datetime | None:
+    stamp = exposure.dry_at[exposure.row(tree)]
+    return None if np.isnat(stamp) else utc_of(stamp)
+
+
+def _pot_reasons(situation: Situation, exposure: Exposure, trees: Sequence[str]) -> tuple[Reason, ...]:
+    """One reason a tree, the driest first: water left now, the limit, and the hour it is reached."""
+    physics = situation.tables.physics
+    limit = 1.0 - physics.value("water.act_used_share", "share")
+    late = datetime.max.replace(tzinfo=situation.now_utc.tzinfo)
+    ordered = sorted(trees, key=lambda tree: _dry_at(exposure, tree) or late)
+    reasons = []
+    for tree in ordered:
+        row = exposure.row(tree)
+        left = float(exposure.left_now_share[row])
+        reasons.append(
+            Reason(
+                f"water left in {situation.states[tree].tree.name}",
+                None if np.isnan(left) else left,
+                "share",
+                limit,
+                _dry_at(exposure, tree),
+                exposure.water_known[row],
+                physics.source("water.act_used_share"),
+            )
+        )
+    return tuple(reasons)
+
+
+def _slot(
+    situation: Situation,
+    exposure: Exposure,
+    column: int,
+    trees: Sequence[str],
+    unlogged: Sequence[str],
+    *,
+    say_unlogged: bool,
+) -> Advice:
+    garden, limits = situation.holdings.garden, situation.tables.limits
+    at = utc_of(exposure.slot_utc[column])
+    ordered = bench_order(situation, trees)
+    litres = float(sum(exposure.waterings_l[exposure.row(tree), column] for tree in ordered))
+    first = timedelta(hours=limits.value("water.first_h", "h"))
+    dry = {tree: hour for tree in ordered if (hour := _dry_at(exposure, tree)) is not None}
+    early = [tree for tree, hour in dry.items() if hour < at - first]
+    verb = "Check and water" if unlogged else "Water"
+    text = f"{verb} {names(situation, ordered)} at {day_and_clock(situation, at)}, about {say(situation, litres, 'l')}"
+    if early:
+        soonest = min(dry[tree] for tree in early)
+        text += f"; {names(situation, early)} first, dry from {day_and_clock(situation, soonest)}"
+    if say_unlogged:
+        text += "; what was not logged is taken as watered the way it was advised"
+    now = bool(early) and min(dry[tree] for tree in early) <= situation.now_utc + first
+    return Advice(
+        advice_id(f"water-{clock(garden, at).replace(':', '')}", ordered),
+        "water",
+        "now" if now else "today",
+        ordered,
+        text,
+        at,
+        at + timedelta(hours=limits.value("water.early_h", "h")),
+        _pot_reasons(situation, exposure, ordered),
+        amount=Amount(litres, "l"),
+        sure="by the pot balance; waterings not logged are taken as done"
+        if unlogged
+        else "by the pot balance",
+        changes_if="a finger in the pot outranks it; log watered or the weight to mend it",
+        hazard="dry",
+        must=now,
+    )
+
+
+def _checks(
+    situation: Situation, exposure: Exposure, care: Sequence[str], slots: Sequence[int]
+) -> list[Advice]:
+    """Bare and freshly repotted trees, in groups with the same words of their state."""
+    if not care:
+        return []
+    at = utc_of(exposure.slot_utc[slots[0]]) if slots else situation.now_utc
+    groups: dict[str, list[str]] = {}
+    for tree in care:
+        notes = [
+            flag.rule.water_note
+            for flag in situation.states[tree].flags
+            if flag.rule.water_note and "top third" not in flag.rule.water_note
+        ]
+        groups.setdefault(notes[0] if notes else "", []).append(tree)
+    found = []
+    for note, trees in groups.items():
+        ordered = bench_order(situation, trees)
+        extra = f" ({note})" if note else ""
+        found.append(
+            Advice(
+                advice_id("water-check", ordered),
+                "water",
+                "today",
+                ordered,
+                f"Check {names(situation, ordered)} at {day_and_clock(situation, at)}: {TOP_THIRD}, else soak{extra}",
+                at,
+                max(day_span(situation.holdings.garden, situation.day)[1], at),
+                _pot_reasons(situation, exposure, ordered),
+                sure="a tree that draws little cannot be reckoned; the finger decides",
+                changes_if="new leaves or new roots draw more: log leaves-open or roots-seen",
+                hazard="dry",
+            )
+        )
+    return found
+
+
+def _small(situation: Situation, exposure: Exposure, trees: Sequence[str], slots: Sequence[int]) -> Advice:
+    ordered = bench_order(situation, trees)
+    at = utc_of(exposure.slot_utc[slots[0]]) if slots else situation.now_utc
+    return Advice(
+        advice_id("water-small", ordered),
+        "water",
+        "today",
+        ordered,
+        f"Check the small pots, {names(situation, ordered)}, at {day_and_clock(situation, at)}",
+        at,
+        max(day_span(situation.holdings.garden, situation.day)[1], at),
+        _pot_reasons(situation, exposure, ordered),
+        sure="the balance sees no need, but so small a pot is checked daily",
+        hazard="dry",
+    )
+
+
+def _cold_rest(situation: Situation, trees: Sequence[str]) -> list[Advice]:
+    """Dormant trees in the cold: a check every few days."""
+    exposure, limits = situation.exposure, situation.tables.limits
+    if exposure is None:
+        return []
+    every = round(limits.value("water.cold_every_d", "d"))
+    span = day_span(situation.holdings.garden, situation.day)
+    chosen, warmest = [], -np.inf
+    for tree in trees:
+        state = situation.states[tree]
+        bench = window(exposure.start_utc, exposure.bench_temperature_c[exposure.row(tree)], *span)
+        top = float(reduce_over(bench, "max", minimum_coverage=0.0).value)
+        if state.stage.stage is not Stage.DORMANT or not top < limits.value("water.cold_c", "degC"):
+            continue
+        if _days_since_water(situation, state) % every == 0:
+            chosen.append(tree)
+            warmest = max(warmest, top)
+    if not chosen:
+        return []
+    ordered = bench_order(situation, chosen)
+    return [
+        Advice(
+            advice_id("water-cold", ordered),
+            "water",
+            "today",
+            ordered,
+            f"Check {names(situation, ordered)}, as every {every} days in the cold: water only if the top half is "
+            "dry and the ball not frozen",
+            situation.now_utc,
+            span[1],
+            (
+                Reason("highest temperature today", warmest, "degC", limits.value("water.cold_c", "degC"), None,
+                       "dormant", limits.source("water.cold_every_d")),
+            ),
+            sure="by rule of thumb",
+            changes_if="a warm or windy spell",
+            hazard="dry",
+        )
+    ]  # fmt: skip
+
+
+def _days_since_water(situation: Situation, state: TreeState) -> int:
+    """Days since the last logged watering, else a count that turns over on the same days for all."""
+    last: date | None = state.last.get("watered")
+    return situation.day.toordinal() if last is None else max((situation.day - last).days, 0)
+
+
+def _rain(situation: Situation, exposure: Exposure) -> list[Advice]:
+    """What fell and what is to come: how much of it reaches the pots."""
+    weather, limits, garden = situation.weather, situation.tables.limits, situation.holdings.garden
+    if weather is None:
+        return []
+    under_sky = {
+        place.id
+        for place in situation.holdings.places.values()
+        if not spot_traits([Spot(place)], situation.tables).roofed[0, 0]
+    }
+    trees = bench_order(
+        situation, [tree for tree in exposure.tree_ids if situation.states[tree].place_id in under_sky]
+    )
+    if not trees:
+        return []
+    now = this_hour(situation)
+    end = day_span(garden, situation.day)[1]
+    back = now - timedelta(hours=limits.value("water.rain_back_h", "h"))
+
+    def rain(span: tuple[datetime, datetime]) -> tuple[float, float, float]:
+        rows = [exposure.row(tree) for tree in trees]
+        total = window(weather.start_utc, weather.value("rain_mm"), *span)
+        reached = window(exposure.start_utc, exposure.rain_reaching_pot_mm[rows], *span)
+        sums = reduce_over(reached, "sum", minimum_coverage=0.0).value
+        fell = float(reduce_over(total, "sum", minimum_coverage=0.0).value)
+        return fell, float(np.nanmin(sums, initial=np.inf)), float(np.nanmax(sums, initial=-np.inf))
+
+    parts, reasons = [], []
+    for span, least, word in (
+        ((back, now), limits.value("water.rain_told_mm", "mm"), "fell"),
+        ((now, end), limits.value("water.rain_ahead_mm", "mm"), "expected today"),
+    ):
+        if span[0] >= span[1]:
+            continue
+        fell, low, high = rain(span)
+        if not fell >= least or not np.isfinite(low):
+            continue
+        some = say(situation, high, "mm")
+        if high - low >= 1.0:
+            some = f"{say(situation, low, 'mm').split()[0]} to {some}"
+        parts.append(f"{say(situation, fell, 'mm')} {word}, assume {some} reach the pots")
+        reasons.append(
+            Reason(f"rain {word}, part that reaches the pots", high, "mm", fell, span[1], "crowns over the pots",
+                   situation.tables.physics.source("rain.crown_storage_mm"))
+        )  # fmt: skip
+    if not parts:
+        return []
+    return [
+        Advice(
+            "water-rain",
+            "water",
+            "note",
+            trees,
+            f"Still check under the crowns in spite of the rain: {'; '.join(parts)}",
+            situation.now_utc,
+            end,
+            tuple(reasons),
+            sure="a rough share; crowns differ",
+            changes_if="a look at the pots",
+        )
+    ]
+
+
+def _routine(situation: Situation, trees: Sequence[str], why: str) -> Advice:
+    garden = situation.holdings.garden
+    times = [at_local(situation.day, at, garden.zone) for at in garden.watering_times]
+    ahead = [at for at in times if at >= situation.now_utc] or times[-1:]
+    said = listed([clock(garden, at) for at in ahead]) or "each watering time"
+    ordered = bench_order(situation, trees)
+    return Advice(
+        "water-routine",
+        "water",
+        "today",
+        ordered,
+        f"Check {names(situation, ordered)} at {said}: the advisor cannot reckon the pots ({why})",
+        situation.now_utc,
+        day_span(garden, situation.day)[1],
+        (
+            Reason("water use of the pots", None, "l", None, None, why,
+                   situation.tables.limits.source("chance.coverage_share")),
+        ),
+        sure="cannot tell",
+        changes_if="the next weather that arrives",
+        hazard="dry",
+    )  # fmt: skip
