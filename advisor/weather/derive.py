@@ -113,7 +113,10 @@ class _Filling:
             )
         )
         origin = replace(
-            self.table.provenance, derived=tuple(self.derived), missing=missing, notes=tuple(self.notes)
+            self.table.provenance,
+            derived=tuple(name for name in self.derived if name not in missing),
+            missing=missing,
+            notes=tuple(self.notes),
         )
         return replace(self.table, values=self.values, provenance=origin)
 

@@ -239,3 +239,12 @@ def test_an_absurd_wind_is_not_passed_on_to_gusts_or_evapotranspiration():
     assert np.isnan(out.value("wind_gust_m_s")[8])
     assert np.isnan(out.value("reference_et_mm")[8])
     assert np.nanmax(out.value("reference_et_mm")) < 1.5
+
+
+def test_what_neither_members_nor_main_forecast_have_is_missing_and_not_derived():
+    """Members lack cloud and so does the main forecast: nothing can have been derived from it."""
+    given = table(air_temperature_c=AIR, dew_point_c=8.0, wind_speed_10m_m_s=2.0)
+    said = replace(given, provenance=replace(given.provenance, derived=("cloud_cover_pct",)))
+    out = _complete(said)
+    assert "cloud_cover_pct" in out.provenance.missing
+    assert "cloud_cover_pct" not in out.provenance.derived
