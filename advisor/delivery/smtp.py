@@ -8,9 +8,7 @@ sent". Sources: RFC 5321 (4.2 answers, 4.5.2 dots, 4.5.3.2 timeouts), RFC 3207 (
 
 from __future__ import annotations
 
-import base64
 import contextlib
-import ipaddress
 import re
 import smtplib
 import socket
@@ -18,93 +16,14 @@ import ssl
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Literal
 
-from advisor.delivery.envelope import Envelope, check_envelope, mask_addresses
-from advisor.errors import DeliveryError
-from advisor.units import NumberTable
+from advisor.delivery.envelope import Envelope, check_envelope
+from advisor.delivery.smtp_answers import Answers
+from advisor.delivery.smtp_settings import SmtpSettings, SmtpTimeouts, is_loopback
 
 __all__ = ["SmtpSettings", "SmtpTimeouts", "is_loopback", "send"]
 
-Security = Literal["tls", "starttls", "plain"]
-
-_AUTHENTICATION = frozenset({530, 534, 535, 538})
-"""Answers that speak of credentials, at whatever stage. Source: RFC 4954 section 6."""
-_TOO_BIG = 552
 _QUIT_S = 2.0
-
-
-@dataclass(frozen=True, slots=True)
-class SmtpTimeouts:
-    """How long to wait [s].
-
-    Attributes
-    ----------
-    connect_s : float
-        For the connection and the greeting.
-    command_s : float
-        For the answer to each command before the payload.
-    final_answer_s : float
-        For the answer to the final dot; long, because giving up early makes duplicates.
-    total_s : float
-        For everything together, however slowly the server drips.
-    """
-
-    connect_s: float
-    command_s: float
-    final_answer_s: float
-    total_s: float
-
-    @classmethod
-    def from_numbers(cls, numbers: NumberTable) -> SmtpTimeouts:
-        """Read the waits from config/operation.toml."""
-        return cls(
-            *(numbers.value(f"smtp.{name}", "s") for name in ("connect", "command", "final_answer", "total"))
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class SmtpSettings:
-    """Where and how to hand mail over.
-
-    Attributes
-    ----------
-    host, port : str, int
-        The mail server.
-    security : {"tls", "starttls", "plain"}
-        TLS from the first byte, TLS after STARTTLS (never falling back), or none.
-    timeouts : SmtpTimeouts
-        How long to wait.
-    username : str or None
-        With it the password is needed; None sends without authentication.
-    plain_named : bool
-        True when the grower has named ``plain`` for this host; without it ``plain`` is for loopback
-        only.
-    ca_file : Path or None
-        Extra certificate authority (a relay of one's own); the system's are used as well.
-    ehlo_name : str
-        Name given in EHLO; empty: the domain of the envelope sender.
-    """
-
-    host: str
-    port: int
-    security: Security
-    timeouts: SmtpTimeouts
-    username: str | None = None
-    plain_named: bool = False
-    ca_file: Path | None = None
-    ehlo_name: str = ""
-
-
-def is_loopback(host: str) -> bool:
-    """Say whether a host name or address is this machine itself."""
-    if host.lower().rstrip(".") in {"localhost", "localhost.localdomain", "ip6-localhost"}:
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
 
 
 class _Client(smtplib.SMTP):
@@ -157,46 +76,6 @@ class _Watch:
             timer.cancel()
 
 
-class _Answers:
-    """Turns codes and cuts into verdicts, with nothing secret in the words."""
-
-    def __init__(self, settings: SmtpSettings, password: str | None) -> None:
-        self._where = f"{settings.host}:{settings.port}"
-        secrets = [password or ""]
-        if password:
-            user = settings.username or ""
-            pairs = (password, f"\0{user}\0{password}", f"{user}\0{user}\0{password}")
-            secrets += [base64.b64encode(pair.encode()).decode() for pair in pairs]
-        self._secrets = [secret for secret in secrets if secret]
-
-    def clean(self, said: object) -> str:
-        """Return a text on one line without secret and without whole address."""
-        text = said.decode("utf-8", "replace") if isinstance(said, bytes) else str(said)
-        for secret in self._secrets:
-            text = text.replace(secret, "[password]")
-        return "".join(mark if mark.isprintable() else " " for mark in mask_addresses(text))[:300]
-
-    def fault(
-        self,
-        said: object,
-        verdict: Literal["transient", "permanent", "unknown"],
-        *,
-        lane_fault: bool = False,
-    ) -> DeliveryError:
-        return DeliveryError(f"{self._where}: {self.clean(said)}", verdict=verdict, lane_fault=lane_fault)
-
-    def answered(self, stage: str, code: int, said: bytes) -> DeliveryError:
-        """Return the verdict on an answer that is not a yes."""
-        words = f"{stage} was answered {code} {self.clean(said)}"
-        if code in _AUTHENTICATION:
-            return self.fault(words, "transient", lane_fault=True)
-        if 500 <= code <= 599:
-            # a refused sender is the same for every message: a fault of the settings, not of this one
-            lane = stage == "MAIL FROM" and code != _TOO_BIG
-            return self.fault(words, "transient" if lane else "permanent", lane_fault=lane)
-        return self.fault(words, "transient")
-
-
 def send(
     envelope: Envelope, settings: SmtpSettings, password: str | None, on_payload: Callable[[], None]
 ) -> str:
@@ -221,7 +100,7 @@ def send(
         (credentials, certificate, settings).
     """
     check_envelope(envelope)
-    answers = _Answers(settings, password)
+    answers = Answers(settings, password)
     context = _context(settings, answers)
     client = _Client(settings, settings.ehlo_name or envelope.sender.rpartition("@")[2], context)
     watch = _Watch(client, settings.timeouts.total_s)
@@ -241,7 +120,7 @@ def send(
         _leave(client, goodbye=at_command)
 
 
-def _context(settings: SmtpSettings, answers: _Answers) -> ssl.SSLContext | None:
+def _context(settings: SmtpSettings, answers: Answers) -> ssl.SSLContext | None:
     if settings.security == "plain":
         if not (is_loopback(settings.host) or settings.plain_named):
             raise answers.fault(
@@ -265,7 +144,7 @@ def _begin(
     client: _Client,
     settings: SmtpSettings,
     context: ssl.SSLContext | None,
-    answers: _Answers,
+    answers: Answers,
     watch: _Watch,
 ) -> None:
     """Connect, TLS, EHLO."""
@@ -286,7 +165,7 @@ def _begin(
             client.ehlo_or_helo_if_needed()
 
 
-def _log_in(client: _Client, username: str, password: str | None, answers: _Answers, watch: _Watch) -> None:
+def _log_in(client: _Client, username: str, password: str | None, answers: Answers, watch: _Watch) -> None:
     if not password:
         raise answers.fault("a user name but no password; see password_file", "transient", lane_fault=True)
     if not (username.isascii() and password.isascii()):
@@ -309,7 +188,7 @@ def _log_in(client: _Client, username: str, password: str | None, answers: _Answ
             ) from None
 
 
-def _address(client: _Client, envelope: Envelope, answers: _Answers, watch: _Watch) -> None:
+def _address(client: _Client, envelope: Envelope, answers: Answers, watch: _Watch) -> None:
     """MAIL FROM, RCPT TO, and the go-ahead for the payload."""
     eight_bit = not envelope.raw.isascii()
     if eight_bit and not client.has_extn("8bitmime"):
@@ -332,7 +211,7 @@ def _address(client: _Client, envelope: Envelope, answers: _Answers, watch: _Wat
 
 
 def _payload(
-    client: _Client, envelope: Envelope, settings: SmtpSettings, answers: _Answers, watch: _Watch
+    client: _Client, envelope: Envelope, settings: SmtpSettings, answers: Answers, watch: _Watch
 ) -> str:
     """Send the message and read the answer to the final dot; from here on a cut means "unknown"."""
     try:
@@ -362,7 +241,7 @@ def _with_dots(raw: bytes) -> bytes:
 
 
 @contextlib.contextmanager
-def _before_payload(stage: str, answers: _Answers, watch: _Watch) -> Iterator[None]:
+def _before_payload(stage: str, answers: Answers, watch: _Watch) -> Iterator[None]:
     """Nothing has been handed over yet: every cut is transient, a bad certificate a fault of the channel."""
     try:
         yield

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 from advisor.delivery.envelope import Envelope, Send, mask_address, mask_addresses
 from advisor.errors import DeliveryError, StoreError
-from advisor.store import outbox, outbox_view
+from advisor.store import outbox, outbox_verdicts, outbox_view
 from advisor.store.database import Store
 
 __all__ = ["DeliveryOutcome", "deliver_due"]
@@ -152,9 +152,9 @@ def _deliver_one(
         verdict = DeliveryError(words, verdict="unknown" if begun else "transient")
         _note_failure(store, claimed, verdict, now(), tally)
     else:
-        if outbox.record_sent(store, claimed, receipt, now()):
+        if outbox_verdicts.record_sent(store, claimed, receipt, now()):
             tally.sent += 1
-            outbox.release_lanes(store)
+            outbox_verdicts.release_lanes(store)
         else:
             tally.lines.append(f"{what}: sent, but another process had taken it over; it may arrive twice")
 
@@ -164,14 +164,16 @@ def _note_failure(
 ) -> None:
     why = str(error)
     if error.verdict == "permanent":
-        outbox.record_permanent(store, claimed, why, now_utc)
+        outbox_verdicts.record_permanent(store, claimed, why, now_utc)
         became = "failed"
     elif error.verdict == "unknown":
-        became = outbox.record_unknown(store, claimed, why, now_utc)
+        became = outbox_verdicts.record_unknown(store, claimed, why, now_utc)
     else:
         if error.lane_fault:
-            outbox.hold_lanes(store, now_utc, why)
-        became = outbox.record_transient(store, claimed, why, now_utc, spend_attempt=not error.lane_fault)
+            outbox_verdicts.hold_lanes(store, now_utc, why)
+        became = outbox_verdicts.record_transient(
+            store, claimed, why, now_utc, spend_attempt=not error.lane_fault
+        )
     words = {
         "failed": "not delivered",
         "unknown": "may have arrived, held",

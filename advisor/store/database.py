@@ -7,27 +7,22 @@ tables. Nothing here reads a clock: every instant is an argument. Source: SQLite
 from __future__ import annotations
 
 import contextlib
-import fcntl
-import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self
-from urllib.parse import quote
 
 from advisor.errors import StoreError
-from advisor.store.atomic_files import fsync_folder, private_mode
 from advisor.store.config_files import load_tables
+from advisor.store.database_file import FILE_NAME, connect, create, migrate
 from advisor.store.faults import network_file_system, store_fault
 from advisor.store.rules import StoreRules
-from advisor.store.schema import APPLICATION_ID, MIGRATIONS, SCHEMA_VERSION
+from advisor.store.schema import APPLICATION_ID, SCHEMA_VERSION
 from advisor.store.stamps import stamp, utc_from
 
 __all__ = ["FILE_NAME", "ClockKind", "Store", "Transaction"]
-
-FILE_NAME = "advisor.sqlite3"
 
 ClockKind = Literal["system", "given"]
 Row = tuple[Any, ...]
@@ -126,14 +121,14 @@ class Store:
                 raise StoreError(
                     f"{state_folder} has no store yet ({FILE_NAME} is missing); run a tick first"
                 )
-            _create(path)
+            create(path)
         if path.stat().st_size == 0:
             raise StoreError(
                 f"{path} is damaged (it is empty): it was left as it is and no new one was made; "
                 "stop the service, "
                 "move the file aside and restore the last backup"
             )
-        store = cls(_connect(path, rules, read_only=read_only), path, rules, read_only=read_only)
+        store = cls(connect(path, rules, read_only=read_only), path, rules, read_only=read_only)
         try:
             store._check_schema()
             store._take_notes(now_utc)
@@ -301,102 +296,8 @@ class Store:
             migrate(self._connection, version)
 
 
-def migrate(connection: sqlite3.Connection, version: int) -> None:
-    """Run the steps from schema ``version`` to the newest inside the caller's transaction."""
-    for step in MIGRATIONS[version:]:
-        for statement in step:
-            connection.execute(statement)
-    connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-
-
 def _set_meta(tx: Transaction, name: str, value: str) -> None:
     tx.run(
         "INSERT INTO meta VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
         (name, value),
     )
-
-
-def _connect(path: Path, rules: StoreRules, *, read_only: bool) -> sqlite3.Connection:
-    log = path.with_name(path.name + "-wal")
-    mode = "mode=ro" if read_only else "mode=rw"
-    if read_only and not os.access(path.parent, os.W_OK) and not (log.exists() and log.stat().st_size):
-        mode = "immutable=1"
-    try:
-        connection = sqlite3.connect(
-            f"file:{quote(str(path.absolute()))}?{mode}",
-            uri=True,
-            isolation_level=None,
-            timeout=rules.busy_wait_s,
-        )
-    except sqlite3.Error as error:
-        raise store_fault(error, path) from error
-    try:
-        connection.execute(f"PRAGMA busy_timeout = {int(rules.busy_wait_s * 1000)}")
-        connection.execute("PRAGMA foreign_keys = ON")
-        if not read_only:
-            journal = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
-            if journal != "wal":
-                raise StoreError(f"{path}: no write-ahead log possible here ({journal}); use a local disk")
-            connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    except sqlite3.Error as error:
-        connection.close()
-        raise store_fault(error, path) from error
-    except BaseException:
-        connection.close()
-        raise
-    return connection
-
-
-def _create(path: Path) -> None:
-    """Make a new database beside its final name and move it there whole, so that an empty file is damage."""
-    folder = path.parent
-    try:
-        if not folder.exists():
-            folder.mkdir(mode=0o700, parents=True)
-        lock = os.open(folder / f"{FILE_NAME}.lock", os.O_RDWR | os.O_CREAT, private_mode(folder))
-    except OSError as error:
-        raise StoreError(
-            f"cannot make a store in {folder}: {error.strerror or error}; check the path, "
-            "permissions and free space"
-        ) from error
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if path.exists():
-            return
-        log = path.with_name(path.name + "-wal")
-        if log.exists() and log.stat().st_size:
-            raise StoreError(
-                f"{path} is gone but its log {log.name} is still there: no new one was made; put "
-                "the file back or "
-                "move the log aside and restore the last backup"
-            )
-        _build(path)
-    finally:
-        os.close(lock)
-
-
-def _build(path: Path) -> None:
-    folder = path.parent
-    temporary = path.with_name(f".{path.name}.new")
-    try:
-        temporary.unlink(missing_ok=True)
-        os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, private_mode(folder)))
-        connection = sqlite3.connect(temporary, isolation_level=None)
-        try:
-            connection.execute("PRAGMA synchronous = FULL")
-            connection.execute("BEGIN IMMEDIATE")
-            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            migrate(connection, 0)
-            connection.execute("COMMIT")
-        finally:
-            connection.close()
-        temporary.replace(path)
-        fsync_folder(folder)
-    except sqlite3.Error as error:
-        temporary.unlink(missing_ok=True)
-        raise store_fault(error, path) from error
-    except OSError as error:
-        raise StoreError(
-            f"cannot make a store in {folder}: {error.strerror or error}; check permissions and free space"
-        ) from error

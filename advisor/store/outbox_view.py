@@ -104,8 +104,13 @@ def oldest_waiting(
 
 
 def next_due(store: Store) -> datetime | None:
-    """Return the earliest instant at which a waiting message may go (its creation when at once), or None."""
-    row = store.row("SELECT min(coalesce(not_before, created_at)) FROM outbox WHERE state = 'pending'")
+    """Return the earliest instant at which a message may go (its creation when at once), or None.
+
+    A message leased by a process that may have died counts: it wants settling.
+    """
+    row = store.row(
+        "SELECT min(coalesce(not_before, created_at)) FROM outbox WHERE state IN ('pending', 'leased')"
+    )
     return None if row is None else stamp_text(row[0])
 
 
