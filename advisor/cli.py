@@ -38,14 +38,19 @@ class _Given:
         return Path(self.garden or os.environ.get("ADVISOR_GARDEN") or ".")
 
 
-def _anywhere(command: Callable[..., int]) -> Callable[..., None]:
+def _anywhere(command: Callable[..., int]) -> Callable[..., Any]:
     """Add ``--garden`` and ``--now`` to a command and turn its return value into the exit code."""
 
-    @click.option("--garden", "garden", metavar="DIR", help="Garden folder (default $ADVISOR_GARDEN, then here).")
-    @click.option("--now", "now", metavar="ISO-8601", help="Work as if it were then; without offset: garden time.")
-    @click.pass_obj
+    @click.option(
+        "--garden", "garden", metavar="DIR", help="Garden folder (default $ADVISOR_GARDEN, then here)."
+    )
+    @click.option(
+        "--now", "now", metavar="ISO-8601", help="Work as if it were then; without offset: garden time."
+    )
+    @click.pass_context
     @functools.wraps(command)
-    def run(given: _Given, garden: str | None, now: str | None, **arguments: Any) -> None:
+    def run(context: click.Context, garden: str | None, now: str | None, **arguments: Any) -> None:
+        given: _Given = context.obj
         given.garden = garden or given.garden
         given.now = now or given.now
         try:

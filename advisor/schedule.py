@@ -39,9 +39,9 @@ def serve(folder: Path, clock: Clock, environ: Mapping[str, str]) -> int:
         try:
             report = run_pass(folder, clock, environ, stop=stopping.is_set)
         except AdvisorError as error:
-            log.error("event=pass-refused error=%s", str(error).replace("\n", " | "))
+            log.error("event=pass-refused error=%s", str(error).replace("\n", " | "))  # noqa: TRY400 - the words say it all
             return
-        except Exception:  # noqa: BLE001 - one broken pass must not end the process; it is in the log and the pass log
+        except Exception:
             log.exception("event=pass-broken")
             return
         for line in report.lines:
@@ -49,7 +49,13 @@ def serve(folder: Path, clock: Clock, environ: Mapping[str, str]) -> int:
 
     scheduler = BackgroundScheduler(timezone="UTC", daemon=True)
     scheduler.add_job(
-        tick, "cron", minute=f"*/{TICK_MINUTES}", second=20, misfire_grace_time=None, coalesce=True, max_instances=1
+        tick,
+        "cron",
+        minute=f"*/{TICK_MINUTES}",
+        second=20,
+        misfire_grace_time=None,
+        coalesce=True,
+        max_instances=1,
     )
     scheduler.add_job(tick, "date", misfire_grace_time=None)  # at once: what was missed while down is due now
     scheduler.start()

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from datetime import timedelta
 from collections.abc import Sequence
+from datetime import timedelta
 
 from advisor.advice.model import Advice, Check, Situation, WorkJudgement
 from advisor.exposure.reading import day_slice
@@ -160,7 +160,10 @@ def exposure_text(situation: Situation, tree_id: str) -> str:
     exposure, garden = situation.exposure, situation.holdings.garden
     if exposure is None:
         return "No weather, so no exposure.\n"
-    row, out = exposure.row(tree_id), [f"{situation.holdings.tree(tree_id).name}, day by day (unknown where a day is incomplete)"]
+    row, out = (
+        exposure.row(tree_id),
+        [f"{situation.holdings.tree(tree_id).name}, day by day (unknown where a day is incomplete)"],
+    )
     for ahead in range(10):
         day = situation.day + timedelta(days=ahead)
         rows = day_slice(exposure, day, garden)

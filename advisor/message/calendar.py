@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from datetime import timedelta
+from typing import TYPE_CHECKING
 
 from advisor.garden.state_model import Question
 from advisor.message.view import DigestInput
 from advisor.message.words import plain, tree_names
+
+if TYPE_CHECKING:
+    from icalendar import Event
 
 __all__ = ["calendar_bytes"]
 
@@ -61,7 +65,7 @@ def calendar_bytes(digest: DigestInput) -> bytes:
     return bytes(calendar.to_ical())
 
 
-def _question_event(digest: DigestInput, tree_id: str, name: str, question: Question) -> object:
+def _question_event(digest: DigestInput, tree_id: str, name: str, question: Question) -> Event:
     from icalendar import Event
 
     event = Event()

@@ -103,10 +103,11 @@ def _draw(
     axis.set_xlim(0.0, float(hours[-1]) + 1.0)
     for frame in (axis, bars):
         frame.spines[["top", "right", "left", "bottom"]].set_visible(False)
-    canvas.draw()
+    canvas.draw()  # type: ignore[no-untyped-call]
     from PIL import Image
 
-    image = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB").quantize(64)
+    pixels = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
+    image = Image.fromarray(pixels).convert("RGB").quantize(64)
     out = io.BytesIO()
     image.save(out, "PNG", optimize=True)
     return out.getvalue()

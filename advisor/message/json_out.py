@@ -20,7 +20,15 @@ from advisor.physics.missing import reduce_over
 from advisor.weather.days import day_bounds_utc
 from advisor.weather.table import stamp_of, utc_of
 
-__all__ = ["dump", "exposure_object", "suits_object", "today_object", "tree_object", "utc_text", "weather_object"]
+__all__ = [
+    "dump",
+    "exposure_object",
+    "suits_object",
+    "today_object",
+    "tree_object",
+    "utc_text",
+    "weather_object",
+]
 
 COVERAGE = 0.9
 

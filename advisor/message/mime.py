@@ -33,13 +33,13 @@ class _OneLinePolicy(EmailPolicy):
         """Return one header as text."""
         if name.lower() in _ON_ONE_LINE:
             return f"{name}: {value}{self.linesep}"
-        return super().fold(name, value)
+        return str(super().fold(name, value))
 
     def fold_binary(self, name: str, value: str) -> bytes:
         """Return one header as bytes."""
         if name.lower() in _ON_ONE_LINE:
             return f"{name}: {value}{self.linesep}".encode("ascii")
-        return super().fold_binary(name, value)
+        return bytes(super().fold_binary(name, value))
 
 
 _POLICY = _OneLinePolicy(

@@ -12,7 +12,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["FloatArray", "Reduced", "as_float", "hours_at_or_above", "longest_run", "reduce_over"]
+__all__ = ["FloatArray", "How", "Reduced", "as_float", "hours_at_or_above", "longest_run", "reduce_over"]
+
+How = Literal["sum", "mean", "max", "min"]
+"""What a reduction gives."""
 
 FloatArray = NDArray[np.float64]
 
@@ -42,7 +45,7 @@ class Reduced:
 
 def reduce_over(
     values: ArrayLike,
-    how: Literal["sum", "mean", "max", "min"],
+    how: How,
     axis: int = -1,
     minimum_coverage: float = 1.0,
     weights: ArrayLike | None = None,

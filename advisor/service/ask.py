@@ -157,7 +157,9 @@ def trees_asked(asked: Asked, named: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def judge_asked(asked: Asked, work: str, trees: tuple[str, ...], day: date | None) -> tuple[WorkJudgement, ...]:
+def judge_asked(
+    asked: Asked, work: str, trees: tuple[str, ...], day: date | None
+) -> tuple[WorkJudgement, ...]:
     """Judge a kind of work on trees for a day (today when None).
 
     Raises

@@ -56,7 +56,9 @@ def clock_for(text: str | None, zone: ZoneInfo | None) -> Clock:
         ) from None
     if at.tzinfo is None:
         if zone is None:
-            raise SettingsError("--now: no offset, and the garden's time zone is not known; add an offset such as Z")
+            raise SettingsError(
+                "--now: no offset, and the garden's time zone is not known; add an offset such as Z"
+            )
         at = at.replace(tzinfo=zone)
     return Clock("given", at.astimezone(UTC).replace(microsecond=0))
 

@@ -10,18 +10,16 @@ import gzip
 import shutil
 import tempfile
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 from advisor.errors import StoreError
 from advisor.service.clock import Clock
+from advisor.service.fetch import keep_table
 from advisor.service.tick import PAGE_FOLDER, run_pass
 from advisor.sources.open_meteo import parse_forecast
 from advisor.store.config_files import config_folder
 from advisor.store.database import Store
-from advisor.store.weather_archive import put_forecast
-from advisor.weather.codec import encode_table
-from advisor.weather.table import utc_of
 
 __all__ = ["DEMO_NOW", "Shown", "run_demo"]
 
@@ -60,17 +58,8 @@ def run_demo(out: Path) -> Shown:
         clock = Clock("given", DEMO_NOW)
         state = folder / "state"
         with Store.open(state, DEMO_NOW, "given") as store:
-            for kind in ("history", "forecast"):
-                put_forecast(
-                    store,
-                    table.provenance.source,
-                    "history" if kind == "history" else "forecast",
-                    DEMO_NOW,
-                    table.provenance.issued_at_utc,
-                    utc_of(table.start_utc[0]),
-                    utc_of(table.start_utc[-1]) + timedelta(hours=1),
-                    encode_table(table),
-                )
+            keep_table(store, "history", table, DEMO_NOW)
+            keep_table(store, "forecast", table, DEMO_NOW)
         report = run_pass(folder, clock, {})
         for path in sorted((state / PAGE_FOLDER).iterdir()):
             shutil.copyfile(path, out / path.name)
@@ -78,7 +67,9 @@ def run_demo(out: Path) -> Shown:
             kind = _kind_of(mail.read_bytes())
             shutil.copyfile(mail, out / f"{kind}.eml")
     text = (out / "digest.txt").read_text(encoding="utf-8")
-    return Shown(text, (*report.lines, f"Written to {out}/: {', '.join(sorted(p.name for p in out.iterdir()))}"))
+    return Shown(
+        text, (*report.lines, f"Written to {out}/: {', '.join(sorted(p.name for p in out.iterdir()))}")
+    )
 
 
 def _kind_of(raw: bytes) -> str:

@@ -13,12 +13,12 @@ from advisor.store import backoff
 from advisor.store.backoff import Window
 from advisor.store.database import Store
 from advisor.store.service_files import ServiceSettings
-from advisor.store.weather_archive import newest, put_forecast
+from advisor.store.weather_archive import WeatherKind, newest, put_forecast
 from advisor.units import NumberTable
 from advisor.weather.members import Ensemble
 from advisor.weather.table import WeatherTable, utc_of
 
-__all__ = ["Gathered", "forecast_is_due", "gather"]
+__all__ = ["Gathered", "forecast_is_due", "gather", "keep_table"]
 
 WEIGHT_LIMITS: dict[Window, float] = {"minute": 600.0, "hour": 5000.0, "day": 10000.0, "month": 300000.0}
 """Published limits of the free service a host. Source: open-meteo.com terms, as documented in 2026."""
@@ -99,14 +99,15 @@ def forecast_is_due(store: Store, now_utc: datetime, numbers: NumberTable) -> bo
     return not found or now_utc - found[0].fetched_at_utc >= every
 
 
-def _older_than(store: Store | None, kind: str, now_utc: datetime, age: timedelta) -> bool:
+def _older_than(store: Store | None, kind: WeatherKind, now_utc: datetime, age: timedelta) -> bool:
     if store is None:
         return True
-    found = newest(store, "history" if kind == "history" else "ensemble", now_utc)
+    found = newest(store, kind, now_utc)
     return not found or now_utc - found[0].fetched_at_utc >= age
 
 
-def _keep(store: Store | None, kind: str, table: WeatherTable, now_utc: datetime) -> None:
+def keep_table(store: Store | None, kind: WeatherKind, table: WeatherTable, now_utc: datetime) -> None:
+    """Keep a fetched table in the archive, if there is one that can be written."""
     if store is None or store.read_only:
         return
     from advisor.weather.codec import encode_table
@@ -114,12 +115,12 @@ def _keep(store: Store | None, kind: str, table: WeatherTable, now_utc: datetime
     put_forecast(
         store,
         table.provenance.source,
-        "history" if kind == "history" else "forecast",
-        now_utc,
-        table.provenance.issued_at_utc,
-        utc_of(table.start_utc[0]),
-        utc_of(table.start_utc[-1]) + timedelta(hours=1),
-        encode_table(table),
+        kind,
+        fetched_at_utc=now_utc,
+        issued_at_utc=table.provenance.issued_at_utc,
+        covers_from_utc=utc_of(table.start_utc[0]),
+        covers_until_utc=utc_of(table.start_utc[-1]) + timedelta(hours=1),
+        payload=encode_table(table),
     )
 
 
@@ -155,10 +156,10 @@ def _forecast(the_round: _Round) -> WeatherTable | None:
         the_round.answered(host)
         table = fetched.table
         if long_past:
-            _keep(store, "history", table, now_utc)
+            keep_table(store, "history", table, now_utc)
         row = table.index_at(now_utc)
         recent = table.between(row - 24 * round(numbers.value("service.past_days", "d")), table.hours)
-        _keep(store, "forecast", recent, now_utc)
+        keep_table(store, "forecast", recent, now_utc)
         return table
     return None
 
@@ -176,7 +177,9 @@ def _ensemble(the_round: _Round) -> Ensemble | None:
     if not the_round.allowed(host, call_weight(len(MEMBERS_ASKED), MEMBERS, DAYS)):
         return None
     try:
-        fetched = fetch_ensemble(the_round.client, the_round.site, now_utc, the_round.budget, base_url=base_url)
+        fetched = fetch_ensemble(
+            the_round.client, the_round.site, now_utc, the_round.budget, base_url=base_url
+        )
     except SourceError as error:
         the_round.failed(host, error)
         return None
@@ -189,11 +192,11 @@ def _ensemble(the_round: _Round) -> Ensemble | None:
             store,
             "open-meteo",
             "ensemble",
-            now_utc,
-            None,
-            utc_of(ensemble.start_utc[0]),
-            utc_of(ensemble.start_utc[-1]) + timedelta(hours=1),
-            encode_ensemble(ensemble),
+            fetched_at_utc=now_utc,
+            issued_at_utc=None,
+            covers_from_utc=utc_of(ensemble.start_utc[0]),
+            covers_until_utc=utc_of(ensemble.start_utc[-1]) + timedelta(hours=1),
+            payload=encode_ensemble(ensemble),
         )
     return ensemble
 

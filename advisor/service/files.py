@@ -14,7 +14,13 @@ from advisor.store.database import Store
 from advisor.store.garden_files import GARDEN_FILE, holdings_of, load_garden_file, parse_garden
 from advisor.store.journal_files import JOURNAL_FILE, read_journal_text
 from advisor.store.last_good import keep_last_good, last_good
-from advisor.store.service_files import SERVICE_FILE, ServiceSettings, load_service, parse_service, service_text
+from advisor.store.service_files import (
+    SERVICE_FILE,
+    ServiceSettings,
+    load_service,
+    parse_service,
+    service_text,
+)
 
 __all__ = ["Files", "GivenFiles", "load_files", "state_folder_of"]
 
@@ -76,7 +82,9 @@ def state_folder_of(folder: Path, settings: ServiceSettings | None) -> Path:
     return folder / (named if isinstance(named, str) and named else "state")
 
 
-def load_files(given: GivenFiles, tables: Tables, store: Store | None, folder: Path, now_utc: datetime) -> Files:
+def load_files(
+    given: GivenFiles, tables: Tables, store: Store | None, folder: Path, now_utc: datetime
+) -> Files:
     """Return usable files: what was given where it can be used, else the last good copy of the store.
 
     Good files are kept for such a morning.
@@ -93,7 +101,9 @@ def load_files(given: GivenFiles, tables: Tables, store: Store | None, folder: P
         if copy is None:
             raise SettingsError(given.faults)
         settings = parse_service(copy.text, SERVICE_FILE)
-        notices.insert(0, f"service.toml cannot be used; working with the copy of {copy.kept_at_utc:%Y-%m-%d %H:%M} UTC.")
+        notices.insert(
+            0, f"service.toml cannot be used; working with the copy of {copy.kept_at_utc:%Y-%m-%d %H:%M} UTC."
+        )
     elif store is not None and not store.read_only:
         keep_last_good(store, SERVICE_FILE, given.service_text, now_utc)
     if holdings is None:
@@ -104,7 +114,9 @@ def load_files(given: GivenFiles, tables: Tables, store: Store | None, folder: P
         holdings, _ = holdings_of(parse_garden(copy.text, tables), text, now_utc)
         if holdings is None:
             raise SettingsError(given.faults)
-        notices.insert(0, f"garden.toml cannot be used; working with the copy of {copy.kept_at_utc:%Y-%m-%d %H:%M} UTC.")
+        notices.insert(
+            0, f"garden.toml cannot be used; working with the copy of {copy.kept_at_utc:%Y-%m-%d %H:%M} UTC."
+        )
     elif store is not None and not store.read_only:
         keep_last_good(store, GARDEN_FILE, given.garden_text, now_utc)
     return Files(holdings, settings, given.faults, tuple(notices))

@@ -55,7 +55,9 @@ def health(state_folder: Path, now_utc: datetime) -> Health:
         The store cannot be read at all.
     """
     if not Store.exists(state_folder):
-        raise StoreError(f"{state_folder} has no store yet: no pass has run; enable the timer or run `advisor tick`")
+        raise StoreError(
+            f"{state_folder} has no store yet: no pass has run; enable the timer or run `advisor tick`"
+        )
     with Store.open(state_folder, now_utc, None, read_only=True) as store:
         return _look(store, now_utc)
 
@@ -81,11 +83,15 @@ def _look(store: Store, now_utc: datetime) -> Health:
         (bad if now_utc - forecast[0].fetched_at_utc > FORECAST_LATE else good).append(words)
     waiting = oldest_waiting(store, "urgent", now_utc)
     if waiting is not None and now_utc - waiting.created_at_utc > URGENT_LATE:
-        bad.append(f"an urgent {waiting.kind} mail waits since {_text(waiting.created_at_utc)}: {waiting.last_error}")
+        bad.append(
+            f"an urgent {waiting.kind} mail waits since {_text(waiting.created_at_utc)}: {waiting.last_error}"
+        )
     states = counts(store)
     if states.get("unknown"):
         bad.append(f"{states['unknown']} mails may or may not have arrived")
-    bad += [f"mail is held until {_text(hold.not_before_utc)}: {hold.why}" for hold in held_lanes(store, now_utc)]
+    bad += [
+        f"mail is held until {_text(hold.not_before_utc)}: {hold.why}" for hold in held_lanes(store, now_utc)
+    ]
     digest = last_sent(store, "digest", now_utc)
     good.append(f"last digest sent {_text(digest)}" if digest is not None else "no digest sent yet")
     data = {
@@ -98,4 +104,4 @@ def _look(store: Store, now_utc: datetime) -> Health:
         "last_digest": _text(digest),
         "outbox": dict(states),
     }
-    return Health(not bad, tuple([*bad, *good]), data)
+    return Health(not bad, (*bad, *good), data)

@@ -127,7 +127,9 @@ def queue_alerts(
     queued = []
     matched: set[str] = set()
     for hazard in evaluation.events:
-        told = next((event for event in open_events(store, hazard.hazard, now_utc) if _same(event, hazard)), None)
+        told = next(
+            (event for event in open_events(store, hazard.hazard, now_utc) if _same(event, hazard)), None
+        )
         if told is not None:
             matched.add(told.event)
             if hazard.last_day > told.last_day:

@@ -23,7 +23,9 @@ class DigestDue:
     too_late: bool
 
 
-def digest_state(store: Store, garden: Garden, at: time, now_utc: datetime, numbers: NumberTable) -> DigestDue:
+def digest_state(
+    store: Store, garden: Garden, at: time, now_utc: datetime, numbers: NumberTable
+) -> DigestDue:
     """Return whether the digest of the local day is due, still to come, settled or too late."""
     day = now_utc.astimezone(garden.zone).date()
     begin = at_local(day, at, garden.zone)
@@ -37,5 +39,12 @@ def skip_digest(store: Store, due: DigestDue, now_utc: datetime) -> None:
     with store.transaction() as tx:
         write_ledger(
             tx,
-            LedgerRow("digest", due.day.isoformat(), due.day, "skipped", now_utc, "the advisor was not running in time"),
+            LedgerRow(
+                "digest",
+                due.day.isoformat(),
+                due.day,
+                "skipped",
+                now_utc,
+                "the advisor was not running in time",
+            ),
         )

@@ -120,11 +120,12 @@ def _refuse_other_clock(state_folder: Path, clock: Clock, now_utc: datetime) -> 
     if not Store.exists(state_folder):
         return
     with Store.open(state_folder, now_utc, None) as store:
-        if store.clock_kind not in {None, clock.kind}:
+        stamped = store.clock_kind
+        if stamped is not None and stamped != clock.kind:
             ways = {"system": "the system clock", "given": "a given time (--now)"}
             raise SettingsError(
-                f"{state_folder} has been ticked with {ways[store.clock_kind or 'system']}; a tick with "
-                f"{ways[clock.kind]} is refused, because it would send or swallow messages; use another state folder"
+                f"{state_folder} has been ticked with {ways[stamped]}; a tick with {ways[clock.kind]} is refused, "
+                "because it would send or swallow messages; use another state folder"
             )
 
 
@@ -141,7 +142,7 @@ def _logged(
     run_id = f"{now_utc:%Y%m%dT%H%M%S}-{secrets.token_hex(4)}"
     begin_pass(store, run_id, now_utc)
     try:
-        _fetch_and_queue(the_pass, folder, environ, monotonic)
+        _fetch_and_queue(the_pass, folder, monotonic)
         sent = _deliver(the_pass, folder, environ, send, monotonic, stop)
         _tidy(the_pass)
     except BaseException as error:
@@ -167,9 +168,7 @@ def _logged(
 # --- fetch, evaluate, queue ----------------------------------------------------------------------
 
 
-def _fetch_and_queue(
-    the_pass: _Pass, folder: Path, environ: Mapping[str, str], monotonic: Callable[[], float]
-) -> None:
+def _fetch_and_queue(the_pass: _Pass, folder: Path, monotonic: Callable[[], float]) -> None:
     from advisor.service.queue_due import digest_state, skip_digest
 
     store, now_utc, numbers = the_pass.store, the_pass.now_utc, the_pass.tables.operation
@@ -181,7 +180,9 @@ def _fetch_and_queue(
     digest = digest_state(store, garden, settings.digest_at, now_utc, numbers)
     if digest.too_late:
         skip_digest(store, digest, now_utc)
-        the_pass.problems.append(f"the digest of {digest.day} was not sent: the advisor was not running in time")
+        the_pass.problems.append(
+            f"the digest of {digest.day} was not sent: the advisor was not running in time"
+        )
     mark = _fingerprint(store, folder, now_utc)
     if not digest.due and not _worth_evaluating(the_pass, mark):
         the_pass.weather_missing = not _covered(store, now_utc)
@@ -189,7 +190,7 @@ def _fetch_and_queue(
     envelope = _envelope(the_pass)
     try:
         evaluation = _evaluation(the_pass)
-    except Exception as error:  # noqa: BLE001 - a silent morning can cost a tree; the fault is mailed and recorded
+    except Exception as error:
         log.exception("event=evaluation-failed")
         the_pass.problems.append(f"no advice could be worked out ({type(error).__name__}: {error})")
         if digest.due:
@@ -255,8 +256,10 @@ def _notices(the_pass: _Pass, evaluation: Evaluation) -> list[str]:
     situation = evaluation.situation
     age = situation.weather_age_h
     if situation.weather is None:
-        notices.insert(0, "No weather could be had. Go by hand today: check every pot, shade what is bare or soft.")
-    elif age is not None and age > 3.0:  # noqa: PLR2004 - hours after which the age is said first
+        notices.insert(
+            0, "No weather could be had. Go by hand today: check every pot, shade what is bare or soft."
+        )
+    elif age is not None and age > 3.0:
         notices.insert(0, f"The forecast is {age:.0f} h old; the weather service has not answered since.")
     notices += [f"{problem}." for problem in the_pass.problems if problem not in notices]
     yesterday = the_pass.today - timedelta(days=1)
@@ -265,8 +268,14 @@ def _notices(the_pass: _Pass, evaluation: Evaluation) -> list[str]:
             notices.append(f"No mail went out yesterday: {row.detail}.")
     for message in troubles(the_pass.store, the_pass.now_utc - timedelta(days=1)):
         if message.day >= yesterday:
-            word = {"unknown": "may or may not have arrived", "failed": "was refused", "expired": "came too late"}
-            notices.append(f"The {message.kind} mail of {message.day} {word.get(message.state, message.state)}.")
+            word = {
+                "unknown": "may or may not have arrived",
+                "failed": "was refused",
+                "expired": "came too late",
+            }
+            notices.append(
+                f"The {message.kind} mail of {message.day} {word.get(message.state, message.state)}."
+            )
     return list(dict.fromkeys(notices))
 
 
@@ -330,7 +339,9 @@ def _deliver(
     from advisor.service.deliver import deliver_due
 
     try:
-        channel = send or channel_of(the_pass.files.settings, folder, the_pass.state_folder, environ, the_pass.tables)
+        channel = send or channel_of(
+            the_pass.files.settings, folder, the_pass.state_folder, environ, the_pass.tables
+        )
     except AdvisorError as error:
         the_pass.problems.append(f"mail cannot be sent: {error}")
         return 0

@@ -62,7 +62,7 @@ def assemble(
     numbers = tables.operation
     season = datetime(now_utc.year, 1, 1, tzinfo=UTC) - timedelta(days=75)
     if garden.southern:
-        season = datetime(now_utc.year - (now_utc.month < 7), 7, 1, tzinfo=UTC) - timedelta(days=75)  # noqa: PLR2004
+        season = datetime(now_utc.year - (now_utc.month < 7), 7, 1, tzinfo=UTC) - timedelta(days=75)
     from_utc = min(season, now_utc - timedelta(days=numbers.value("service.history_days", "d")))
     known = list(fresh)
     if store is not None:

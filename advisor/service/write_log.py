@@ -56,7 +56,7 @@ def write_log(
         if words:
             raise SettingsError("--undo takes no further words: it takes back the last line that log wrote")
         return f"taken back: {undo_last(folder, state_folder, f'{local:%Y-%m-%d}', f'{local:%H:%M}')}"
-    if not 2 <= len(words) <= MOST_WORDS:  # noqa: PLR2004 - a tree and an entry
+    if not 2 <= len(words) <= MOST_WORDS:
         raise SettingsError("log wants: TREE ENTRY [AMOUNT [UNIT]], for example: log ember watered")
     tree, entry, amount, unit = (*words, "", "")[:MOST_WORDS] if len(words) > 1 else ("", "", "", "")
     row = JournalRow(*_moment(local, day, at), tree, entry, amount, unit, " ".join(note.split()))
@@ -70,7 +70,7 @@ def write_log(
 
 
 def _moment(local: datetime, day: str | None, at: str | None) -> tuple[str, str]:
-    """Date and time of the line: now, unless another day is named without a time (then the time stays empty)."""
+    """Date and time of the line: now; another day named without a time leaves the time empty."""
     if day is None:
         return f"{local:%Y-%m-%d}", at or f"{local:%H:%M}"
     return day, at or ""

@@ -35,9 +35,13 @@ def _locked(state_folder: Path) -> Iterator[None]:
     try:
         if not state_folder.exists():
             state_folder.mkdir(mode=0o700, parents=True)
-        handle = os.open(state_folder / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, private_mode(state_folder))
+        handle = os.open(
+            state_folder / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, private_mode(state_folder)
+        )
     except OSError as error:
-        raise JournalError(f"{state_folder} cannot be used: {error.strerror}; check owner and mode") from error
+        raise JournalError(
+            f"{state_folder} cannot be used: {error.strerror}; check owner and mode"
+        ) from error
     try:
         fcntl.flock(handle, fcntl.LOCK_EX)
         yield
@@ -48,9 +52,13 @@ def _locked(state_folder: Path) -> Iterator[None]:
 def _append(path: Path, line: str) -> None:
     """Append one line in one write; a last line without its end is ended first."""
     try:
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, private_mode(path.parent))
+        descriptor = os.open(
+            path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, private_mode(path.parent)
+        )
     except OSError as error:
-        raise JournalError(f"{path.name} cannot be written: {error.strerror}; check owner and mode") from error
+        raise JournalError(
+            f"{path.name} cannot be written: {error.strerror}; check owner and mode"
+        ) from error
     try:
         size = os.fstat(descriptor).st_size
         before = ""
@@ -100,7 +108,7 @@ def append_row(folder: Path, state_folder: Path, row: JournalRow) -> str:
 
 
 def undo_last(folder: Path, state_folder: Path, day: str, at: str) -> str:
-    """Take back the last line that ``log`` wrote by appending a ``retracted`` line; return what was taken back.
+    """Take back the last line that ``log`` wrote by appending; return what was taken back.
 
     Parameters
     ----------
@@ -131,7 +139,9 @@ def undo_last(folder: Path, state_folder: Path, day: str, at: str) -> str:
         found = next((row for row in reversed(standing) if row_text(row) == last), None)
         if found is None:
             _remember(state_folder, lines[:-1])
-            raise JournalError(f"the last line of log is not in journal.csv any more (edited by hand?): {last}")
+            raise JournalError(
+                f"the last line of log is not in journal.csv any more (edited by hand?): {last}"
+            )
         _append(path, row_text(JournalRow(day, at, found.tree, RETRACTED, "", "", TAKES_BACK + last)))
         _remember(state_folder, lines[:-1])
     return last

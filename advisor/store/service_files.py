@@ -1,23 +1,22 @@
-"""service.toml in, checked settings out; the mail password from the environment or a private file.
+"""service.toml in, checked settings out; and the one place where the mail password is read.
 
-Every fault is listed at once with line, key and what to write instead. Secrets never stand in TOML
-and never in a message.
+Secrets come from the environment or a file of their own, never from TOML, and are in no message.
 """
 
 from __future__ import annotations
 
-import ipaddress
 import os
 import re
 import stat
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import time
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from types import MappingProxyType
+from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationError
 from pydantic_core import PydanticCustomError
 
 from advisor.errors import Fault, SettingsError
@@ -27,14 +26,18 @@ from advisor.store.toml_faults import (
     clean_name,
     decode_text,
     explain,
+    has_control,
     key_lines,
     known_word,
+    line_of,
     parse_toml,
     read_bytes,
     shown_value,
 )
 
 __all__ = [
+    "DEFAULT_BASE_URLS",
+    "PASSWORD_VARIABLE",
     "SERVICE_FILE",
     "MailSettings",
     "ServiceSettings",
@@ -45,48 +48,84 @@ __all__ = [
 ]
 
 SERVICE_FILE = "service.toml"
+PASSWORD_VARIABLE = "ADVISOR_SMTP_PASSWORD"  # noqa: S105 - the name of a variable, not a secret
+CREDENTIALS_VARIABLE = "CREDENTIALS_DIRECTORY"
+_LARGEST_SECRET = 4096
+
 FORECAST_SOURCES = ("open-meteo", "met-norway", "us-nws")
-_ADDRESS = re.compile(r"[^@\s<>\"(),:;\[\]\\]+@[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?")
-_BASE_URLS = {
-    "open-meteo": "https://api.open-meteo.com",
-    "met-norway": "https://api.met.no",
-    "us-nws": "https://api.weather.gov",
-}
-_ENSEMBLE_URL = "https://ensemble-api.open-meteo.com"
-_METEOSTAT_URL = "https://data.meteostat.net"
+DEFAULT_BASE_URLS: Mapping[str, str] = MappingProxyType(
+    {
+        "open-meteo": "https://api.open-meteo.com",
+        "met-norway": "https://api.met.no",
+        "us-nws": "https://api.weather.gov",
+        "meteostat": "https://data.meteostat.net",
+    }
+)
+DEFAULT_ENSEMBLE_URL = "https://ensemble-api.open-meteo.com"
+DEFAULT_PORTS: Mapping[str, int] = MappingProxyType({"tls": 465, "starttls": 587, "plain": 25})
+"""Source: RFC 8314 (submissions), RFC 6409 (submission), RFC 5321."""
+
+Security = Literal["tls", "starttls", "plain"]
+Caution = Literal["cautious", "even", "bold"]
 
 
 @dataclass(frozen=True, slots=True)
 class MailSettings:
-    """``[mail]``: where and how mail is handed over."""
+    """Where mail is handed over, and who gets it. The password is not here: ``read_password``."""
 
     host: str
     port: int
-    security: Literal["tls", "starttls", "plain"]
-    username: str | None
-    password_file: str | None
+    security: Security
     sender: str
     recipients: tuple[str, ...]
-    plain_is_wanted: bool
-    ca_file: Path | None
+    username: str | None = None
+    password_file: str | None = None
+    plain_is_wanted: bool = False
+    ca_file: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ServiceSettings:
-    """service.toml. ``base_urls`` maps a source to its address; an empty one is switched off."""
+    """What service.toml says.
 
-    forecast: tuple[str, ...]
-    contact: str
-    base_urls: Mapping[str, str]
-    ensemble_url: str
-    meteostat_url: str
-    meteostat_stations: tuple[str, ...]
-    mail: MailSettings | None
-    digest_at: time
-    quiet_from: time
-    quiet_until: time
-    caution: Literal["cautious", "even", "bold"]
-    state_folder: str
+    Attributes
+    ----------
+    forecast : tuple of str
+        Forecast sources in the order in which they are tried.
+    contact : str
+        For the User-Agent; may be empty.
+    base_urls : mapping
+        Source to address without trailing slash; an empty address switches the source off.
+    ensemble_url : str
+        Address of the ensemble; empty switches it off.
+    stations : tuple of str
+        Weather stations; empty for the nearest ones.
+    mail : MailSettings or None
+        None where no ``[mail]`` is given: messages go into a folder.
+    digest_at : time
+        Garden-local time of the digest.
+    quiet_from, quiet_until : time
+        Garden-local quiet hours.
+    caution : str
+        ``cautious``, ``even`` or ``bold``.
+    state_folder : str
+        Relative to the garden folder, or absolute.
+    """
+
+    forecast: tuple[str, ...] = FORECAST_SOURCES
+    contact: str = ""
+    base_urls: Mapping[str, str] = field(default_factory=lambda: DEFAULT_BASE_URLS)
+    ensemble_url: str = DEFAULT_ENSEMBLE_URL
+    stations: tuple[str, ...] = ()
+    mail: MailSettings | None = None
+    digest_at: time = time(6)
+    quiet_from: time = time(22)
+    quiet_until: time = time(6)
+    caution: Caution = "even"
+    state_folder: str = "state"
+
+
+# --- fields ------------------------------------------------------------------------------------
 
 
 def _slip(found: str, wanted: str) -> PydanticCustomError:
@@ -94,178 +133,195 @@ def _slip(found: str, wanted: str) -> PydanticCustomError:
 
 
 def is_loopback(host: str) -> bool:
-    """Tell whether a host name is this machine itself."""
-    if host == "localhost":
-        return True
+    """Return True for names and addresses of this very machine."""
+    return host.casefold() in {"localhost", "::1", "[::1]"} or bool(re.fullmatch(r"127(\.\d{1,3}){3}", host))
+
+
+def _base_url(text: str) -> str:
+    if not text.strip():
+        return ""
+    if "@" in text:
+        raise _slip("holds a user name or password", "leave it out of the address")
+    wanted = 'an https address such as "https://api.example.org", or "" to switch the source off'
     try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
+        parts = urlsplit(text.strip())
+        host, _ = parts.hostname or "", parts.port
     except ValueError:
-        return False
+        raise _slip(f"{shown_value(text)} is not an address", wanted) from None
+    if has_control(text) or not re.fullmatch(r"[A-Za-z0-9.:-]+", host) or parts.query or parts.fragment:
+        raise _slip(f"{shown_value(text)} is not an address", wanted)
+    if parts.scheme != "https" and not (parts.scheme == "http" and is_loopback(host)):
+        raise _slip(shown_value(text), f"{wanted}; plain http only to this machine")
+    return text.strip().rstrip("/")
 
 
-def _url(text: str) -> str:
-    if text == "":
-        return text
-    parts = urlsplit(text)
-    if parts.scheme not in {"http", "https"} or not parts.hostname or parts.query or parts.fragment:
-        raise _slip(f"{shown_value(text)} is not an address", '"https://host" or "" to switch the source off')
-    if parts.username is not None or parts.password is not None:
-        raise _slip("the address holds a name or password", "leave both out of the address")
-    if parts.scheme == "http" and not is_loopback(parts.hostname):
-        raise _slip(f"{shown_value(text)} is not encrypted", "write https://; http is for this machine only")
-    return text.rstrip("/")
+_ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?")
+"""Source: addr-spec of RFC 5321 without quoted local parts and address literals."""
 
 
 def _address(text: str) -> str:
-    if not text.isascii() or not _ADDRESS.fullmatch(text):
-        raise _slip(f"{shown_value(text)} is not a mail address", '"name@example.org", ASCII, no display name')
-    return text
-
-
-def _source(text: str) -> str:
-    return known_word(text, FORECAST_SOURCES, "weather source")
-
-
-def _host(text: str) -> str:
-    if not re.fullmatch(r"[A-Za-z0-9.:\[\]-]+", text):
-        raise _slip(f"{shown_value(text)} is not a host name", 'a name such as "mail.example.org"')
+    if len(text) > 254 or not _ADDRESS.fullmatch(text) or ".." in text:
+        raise _slip(
+            f"{shown_value(text)} is not a mail address", 'an address alone, such as "me@example.org"'
+        )
     return text
 
 
 def _file_name(text: str) -> str:
-    if not text or "/" in text or "\\" in text or text in {".", ".."} or "\0" in text:
-        raise _slip(f"{shown_value(text)} is not a plain file name", "a name without folders, beside garden.toml")
+    if not text or text in {".", ".."} or re.search(r"[/\\]", text) or has_control(text):
+        raise _slip("is not a plain file name", "a file name alone; the file lies in the garden folder")
     return text
 
 
-def _folder(text: str) -> str:
-    if not text or "\0" in text or ".." in Path(text).parts:
-        raise _slip(f"{shown_value(text)} cannot be the state folder", 'a folder such as "state"')
+def _plain(text: str) -> str:
+    if has_control(text) or not text.strip():
+        raise _slip("is empty or holds a control character", "plain text on one line")
+    return text.strip()
+
+
+def _host(text: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9.:_-]+", text):
+        raise _slip(
+            f"{shown_value(text)} is not a host",
+            'a name such as "mail.example.org"; the port has its own key',
+        )
     return text
 
 
-Url = Annotated[str, AfterValidator(_url)]
-Address = Annotated[str, AfterValidator(_address)]
+def _absolute(text: str) -> str:
+    if has_control(text) or not Path(text).is_absolute():
+        raise _slip(f"{shown_value(text)} is not a whole path", 'a path that begins with "/"')
+    return text
+
+
+def _forecast(word: str) -> str:
+    return known_word(word, FORECAST_SOURCES, "forecast source")
+
+
 ClockTime = Annotated[time, BeforeValidator(clock_time)]
+BaseUrl = Annotated[str, AfterValidator(_base_url)]
+Address = Annotated[str, AfterValidator(_address)]
+Plain = Annotated[str, AfterValidator(_plain)]
 
 
 class _SourceRow(StrictRow):
-    base_url: Url | None = None
+    base_url: BaseUrl | None = Field(None, description="address of the service")
 
 
-class _OpenMeteoRow(_SourceRow):
-    ensemble_url: Url = _ENSEMBLE_URL
+class _EnsembleRow(_SourceRow):
+    ensemble_url: BaseUrl | None = Field(None, description="address of the ensemble")
 
 
-class _MeteostatRow(_SourceRow):
-    stations: list[Annotated[str, Field(pattern=r"^[A-Za-z0-9]{1,8}$")]] = []
+class _StationRow(_SourceRow):
+    stations: list[Annotated[str, AfterValidator(clean_name)]] = Field(
+        [], description="station ids; empty: nearest"
+    )
 
 
 class _WeatherRow(StrictRow):
-    forecast: Annotated[list[Annotated[str, AfterValidator(_source)]], Field(min_length=1)] = ["open-meteo"]
-    contact: Annotated[str, AfterValidator(clean_name)] = ""
-    open_meteo: Annotated[_OpenMeteoRow, Field(alias="open-meteo")] = _OpenMeteoRow()
-    met_norway: Annotated[_SourceRow, Field(alias="met-norway")] = _SourceRow()
-    us_nws: Annotated[_SourceRow, Field(alias="us-nws")] = _SourceRow()
-    meteostat: _MeteostatRow = _MeteostatRow()
+    forecast: list[Annotated[str, AfterValidator(_forecast)]] = Field(
+        list(FORECAST_SOURCES), min_length=1, description="sources in the order in which they are tried"
+    )
+    contact: str = Field("", max_length=200, description="your mail address, for the User-Agent")
+    open_meteo: _EnsembleRow = Field(_EnsembleRow.model_construct(), alias="open-meteo")
+    met_norway: _SourceRow = Field(_SourceRow.model_construct(), alias="met-norway")
+    us_nws: _SourceRow = Field(_SourceRow.model_construct(), alias="us-nws")
+    meteostat: _StationRow = Field(_StationRow.model_construct())
 
 
 class _MailRow(StrictRow):
-    host: Annotated[str, AfterValidator(_host)]
-    port: Annotated[int, Field(ge=1, le=65535)] = 465
-    security: Literal["tls", "starttls", "plain"] = "tls"
-    username: Annotated[str, Field(min_length=1)] | None = None
-    password_file: Annotated[str, AfterValidator(_file_name)] | None = None
-    sender: Address
-    recipients: Annotated[list[Address], Field(min_length=1, max_length=20)]
-    plain_is_wanted: bool = False
-    ca_file: str | None = None
-
-    @model_validator(mode="before")
-    @classmethod
-    def _no_secret(cls, data: Any) -> Any:
-        if isinstance(data, dict) and "password" in data:
-            raise _slip(
-                "a password stands in service.toml",
-                'put it into a file of its own (chmod 600) and write password_file = "NAME", or set '
-                "ADVISOR_SMTP_PASSWORD",
-            )
-        return data
-
-    @model_validator(mode="after")
-    def _encrypted(self) -> _MailRow:
-        if self.security == "plain" and not is_loopback(self.host) and not self.plain_is_wanted:
-            raise _slip(
-                f'security = "plain" to {self.host} sends mail and password unencrypted',
-                'write "tls" or "starttls", or name it: plain_is_wanted = true',
-            )
-        return self
+    host: Annotated[str, AfterValidator(_host)] = Field(description='mail server such as "mail.example.org"')
+    port: int | None = Field(None, ge=1, le=65535, description="usual: 465 tls, 587 starttls")
+    security: Security = Field("tls", description="tls, starttls or plain")
+    username: Plain | None = Field(None, description="for the mail server")
+    password_file: Annotated[str, AfterValidator(_file_name)] | None = Field(None, description="a file name")
+    sender: Address = Field(description="the address mail comes from")
+    recipients: list[Address] = Field(min_length=1, max_length=20, description="addresses mail goes to")
+    plain_is_wanted: bool = Field(False, description="true: no encryption although the host is elsewhere")
+    ca_file: Annotated[str, AfterValidator(_absolute)] | None = Field(
+        None, description="extra certificate authority"
+    )
 
 
 class _DigestRow(StrictRow):
-    at: ClockTime = time(6)
+    at: ClockTime = Field(time(6), description='garden-local, "06:00"')
 
 
 class _AlertsRow(StrictRow):
-    quiet_from: ClockTime = time(22)
-    quiet_until: ClockTime = time(6)
-    caution: Literal["cautious", "even", "bold"] = "even"
+    quiet_from: ClockTime = Field(time(22), description='garden-local, "22:00"')
+    quiet_until: ClockTime = Field(time(6), description='garden-local, "06:00"')
+    caution: Caution = Field("even", description="cautious, even or bold")
 
 
 class _StateRow(StrictRow):
-    folder: Annotated[str, AfterValidator(_folder)] = "state"
+    folder: Plain = Field("state", description="relative to the garden folder, or a whole path")
 
 
 class _ServiceRow(StrictRow):
-    weather: _WeatherRow = _WeatherRow()
+    weather: _WeatherRow = Field(default_factory=lambda: _WeatherRow.model_validate({}))
     mail: _MailRow | None = None
-    digest: _DigestRow = _DigestRow()
-    alerts: _AlertsRow = _AlertsRow()
-    state: _StateRow = _StateRow()
+    digest: _DigestRow = Field(default_factory=lambda: _DigestRow.model_validate({}))
+    alerts: _AlertsRow = Field(default_factory=lambda: _AlertsRow.model_validate({}))
+    state: _StateRow = Field(default_factory=lambda: _StateRow.model_validate({}))
+
+
+# --- file --------------------------------------------------------------------------------------
+
+
+def _spoken(fault: Fault) -> Fault:
+    """Return the fault; for a password in the file with the way out."""
+    if fault.key != "mail.password":
+        return fault
+    wanted = f"write it into a file that only you can read and name it in password_file, or set {PASSWORD_VARIABLE}"
+    return replace(fault, found="a password has no place in this file", wanted=wanted)
 
 
 def parse_service(text: str, file: str = SERVICE_FILE) -> ServiceSettings:
-    """Return the settings that a service file holds.
+    """Return the settings that ``text`` holds; what is left out has a sensible default.
 
     Raises
     ------
     SettingsError
-        With every fault: line, key, what was found, what would be right.
+        Carries every fault: line, key, what stands there, what would be right. No secret is in it.
     """
     document, faults = parse_toml(text, file)
     if document is None:
         raise SettingsError(faults)
+    lines = key_lines(text)
     try:
         row = _ServiceRow.model_validate(document)
     except ValidationError as error:
-        raise SettingsError(explain(error, _ServiceRow, file, key_lines(text), base=(), drops="file")) from None
-    weather = row.weather
-    given = {"open-meteo": weather.open_meteo, "met-norway": weather.met_norway, "us-nws": weather.us_nws}
-    base_urls = {
-        name: _BASE_URLS[name] if source.base_url is None else source.base_url for name, source in given.items()
+        raise SettingsError([_spoken(fault) for fault in explain(error, _ServiceRow, file, lines)]) from None
+    weather, mail = row.weather, row.mail
+    if (
+        mail is not None
+        and mail.security == "plain"
+        and not is_loopback(mail.host)
+        and not mail.plain_is_wanted
+    ):
+        found = f'"plain" would send mail, and the password, readable by anyone on the way to {mail.host}'
+        wanted = '"tls" or "starttls"; if it must be, add plain_is_wanted = true'
+        line = line_of(lines, ("mail", "security"))
+        raise SettingsError([Fault(file, line, "mail.security", found, wanted)])
+    sources = {
+        "open-meteo": weather.open_meteo,
+        "met-norway": weather.met_norway,
+        "us-nws": weather.us_nws,
+        "meteostat": weather.meteostat,
     }
-    meteostat = weather.meteostat
-    mail = None
-    if row.mail is not None:
-        mail = MailSettings(
-            row.mail.host,
-            row.mail.port,
-            row.mail.security,
-            row.mail.username,
-            row.mail.password_file,
-            row.mail.sender,
-            tuple(row.mail.recipients),
-            row.mail.plain_is_wanted,
-            Path(row.mail.ca_file) if row.mail.ca_file else None,
-        )
+    ensemble_url = weather.open_meteo.ensemble_url
     return ServiceSettings(
         forecast=tuple(dict.fromkeys(weather.forecast)),
         contact=weather.contact,
-        base_urls=base_urls,
-        ensemble_url=weather.open_meteo.ensemble_url if base_urls["open-meteo"] else "",
-        meteostat_url=_METEOSTAT_URL if meteostat.base_url is None else meteostat.base_url,
-        meteostat_stations=tuple(meteostat.stations),
-        mail=mail,
+        base_urls=MappingProxyType(
+            {
+                name: DEFAULT_BASE_URLS[name] if source.base_url is None else source.base_url
+                for name, source in sources.items()
+            }
+        ),
+        ensemble_url=DEFAULT_ENSEMBLE_URL if ensemble_url is None else ensemble_url,
+        stations=tuple(dict.fromkeys(weather.meteostat.stations)),
+        mail=None if mail is None else _mail(mail),
         digest_at=row.digest.at,
         quiet_from=row.alerts.quiet_from,
         quiet_until=row.alerts.quiet_until,
@@ -274,9 +330,37 @@ def parse_service(text: str, file: str = SERVICE_FILE) -> ServiceSettings:
     )
 
 
+def _mail(row: _MailRow) -> MailSettings:
+    return MailSettings(
+        host=row.host,
+        port=row.port or DEFAULT_PORTS[row.security],
+        security=row.security,
+        sender=row.sender,
+        recipients=tuple(dict.fromkeys(row.recipients)),
+        username=row.username,
+        password_file=row.password_file,
+        plain_is_wanted=row.plain_is_wanted,
+        ca_file=None if row.ca_file is None else Path(row.ca_file),
+    )
+
+
+def service_text(path: Path) -> str:
+    """Return the text of the service file, empty where it cannot be read."""
+    raw, _ = read_bytes(path, path.name, "")
+    return (decode_text(raw, path.name)[0] or "") if raw is not None else ""
+
+
 def load_service(path: Path) -> ServiceSettings:
-    """Return the settings of the file at ``path``; ``SettingsError`` with every fault otherwise."""
-    raw, faults = read_bytes(path, path.name, "write one, or let `advisor start DIR` make a folder to begin with")
+    """Return the settings of the service file at ``path``.
+
+    Raises
+    ------
+    SettingsError
+        The file is missing, cannot be read or holds faults; carries all of them.
+    """
+    raw, faults = read_bytes(
+        path, path.name, "write one, or let `advisor start DIR` make a folder to begin with"
+    )
     if raw is None:
         raise SettingsError(faults)
     text, faults = decode_text(raw, path.name)
@@ -285,41 +369,63 @@ def load_service(path: Path) -> ServiceSettings:
     return parse_service(text, path.name)
 
 
-def service_text(path: Path) -> str:
-    """Return the text of a service file, empty where it cannot be read as text."""
-    raw, _ = read_bytes(path, path.name, "")
-    return "" if raw is None else decode_text(raw, path.name)[0] or ""
+# --- the password ------------------------------------------------------------------------------
 
 
 def read_password(settings: ServiceSettings, garden_folder: Path, environ: Mapping[str, str]) -> str | None:
-    """Return the mail password, or None where none is set.
+    """Return the mail password, or None where none is needed.
 
-    Sought in ``ADVISOR_SMTP_PASSWORD``, then as ``password_file`` in ``$CREDENTIALS_DIRECTORY``, then
-    beside garden.toml.
+    Sought in the environment (ADVISOR_SMTP_PASSWORD), then as ``password_file`` in
+    $CREDENTIALS_DIRECTORY, then in the garden folder, where nobody but the owner may read it.
 
     Raises
     ------
     SettingsError
-        The file is missing, or can be read by others than its owner.
+        A user name is set but no password found, or its file is open to others, empty or no plain
+        file. The password is not in the message.
     """
-    given = environ.get("ADVISOR_SMTP_PASSWORD")
-    if given:
-        return given
-    name = settings.mail.password_file if settings.mail is not None else None
-    if name is None:
+    mail = settings.mail
+    if mail is None or mail.username is None:
         return None
-    credentials = environ.get("CREDENTIALS_DIRECTORY")
-    if credentials and (path := Path(credentials) / name).is_file():
-        return path.read_text(encoding="utf-8").rstrip("\r\n")
-    path = garden_folder / name
+    if environ.get(PASSWORD_VARIABLE):
+        return environ[PASSWORD_VARIABLE]
+    if mail.password_file is None:
+        found, wanted = "has a username but no password", f"name a password_file, or set {PASSWORD_VARIABLE}"
+        raise SettingsError([Fault(SERVICE_FILE, None, "mail", found, wanted)])
+    credentials = environ.get(CREDENTIALS_VARIABLE)
+    if credentials:
+        kept = Path(credentials) / mail.password_file
+        if kept.exists():
+            return _secret(kept, only_owner=False)
+    return _secret(garden_folder / mail.password_file, only_owner=True)
+
+
+def _secret(path: Path, *, only_owner: bool) -> str:
+    def refused(found: str, wanted: str) -> SettingsError:
+        return SettingsError(
+            [Fault(SERVICE_FILE, None, "mail.password_file", f"{path.name} {found}", wanted)]
+        )
+
+    flags = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | (os.O_NOFOLLOW if only_owner else 0)
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)
+        descriptor = os.open(path, flags)
+    except FileNotFoundError:
+        raise refused("is not there", f"put the password into {path}, then chmod 600") from None
     except OSError as error:
-        raise SettingsError(
-            f"{SERVICE_FILE}: mail.password_file: {name} cannot be read ({error.strerror}); put the password there, "
-            "one line, chmod 600"
+        raise refused(
+            f"cannot be read: {error.strerror}", "a plain file owned by the advisor's user"
         ) from None
-    with os.fdopen(descriptor, encoding="utf-8") as handle:
-        if stat.S_IMODE(os.fstat(handle.fileno()).st_mode) & 0o077:
-            raise SettingsError(f"{name} can be read by others; run: chmod 600 {name}")
-        return handle.read().rstrip("\r\n")
+    with os.fdopen(descriptor, "rb") as handle:
+        status = os.fstat(handle.fileno())
+        if not stat.S_ISREG(status.st_mode):
+            raise refused("is not a plain file", "a plain file that holds the password alone")
+        if only_owner and status.st_mode & 0o077:
+            raise refused("can be read or changed by others", f"chmod 600 {path}")
+        raw = handle.read(_LARGEST_SECRET + 1)
+    try:
+        secret = raw.decode("utf-8").removeprefix("\ufeff").rstrip("\r\n")
+    except UnicodeDecodeError:
+        raise refused("is not UTF-8 text", "the password alone, on one line") from None
+    if not secret or len(raw) > _LARGEST_SECRET or has_control(secret):
+        raise refused("does not hold one line of text", "the password alone, on one line")
+    return secret
