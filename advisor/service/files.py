@@ -12,7 +12,7 @@ from advisor.garden.model import Holdings
 from advisor.garden.tables import Tables
 from advisor.store.database import Store
 from advisor.store.garden_files import GARDEN_FILE, holdings_of, load_garden_file, parse_garden
-from advisor.store.journal_files import JOURNAL_FILE, read_journal_text
+from advisor.store.journal_files import journal_text
 from advisor.store.last_good import keep_last_good, last_good
 from advisor.store.service_files import (
     SERVICE_FILE,
@@ -53,7 +53,7 @@ class Files:
 def read_folder(folder: Path, tables: Tables, now_utc: datetime) -> GivenFiles:
     """Read all three files of a garden folder; faults are collected, nothing raises for them."""
     garden_file = load_garden_file(folder / GARDEN_FILE, tables)
-    text, journal_faults = read_journal_text(folder / JOURNAL_FILE)
+    text, journal_faults = journal_text(folder)
     holdings, faults = holdings_of(garden_file, text, now_utc)
     service_faults: tuple[Fault, ...] = ()
     settings = None
@@ -110,7 +110,7 @@ def load_files(
         copy = last_good(store, GARDEN_FILE, now_utc) if store is not None else None
         if copy is None:
             raise SettingsError(given.faults)
-        text, _ = read_journal_text(folder / JOURNAL_FILE)
+        text, _ = journal_text(folder)
         holdings, _ = holdings_of(parse_garden(copy.text, tables), text, now_utc)
         if holdings is None:
             raise SettingsError(given.faults)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
+
 from advisor.errors import DataGap
 from advisor.garden.model import Garden
 from advisor.garden.tables import Tables
@@ -44,6 +46,13 @@ def _stored_ensemble(store: Store, now_utc: datetime, used_for: timedelta) -> En
     return decode_ensemble(found[0].payload)
 
 
+def _usable(table: WeatherTable, now_utc: datetime) -> bool:
+    """Whether an hour from now on within the day is known; a single missing hour does not spoil a day."""
+    row = table.index_at(now_utc)
+    ahead = table.value("air_temperature_c")[max(row, 0) : max(row, 0) + 24]
+    return row >= 0 and bool(np.isfinite(ahead).any())
+
+
 def assemble(
     store: Store | None,
     fresh: Sequence[WeatherTable],
@@ -75,7 +84,7 @@ def assemble(
         table = blend(known, max(first, from_utc), last, now_utc)
     except (DataGap, ValueError):
         return None
-    if not table.covers(now_utc):
+    if not _usable(table, now_utc):
         return None
     ensemble = fresh_ensemble
     if ensemble is None and store is not None:

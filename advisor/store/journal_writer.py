@@ -16,7 +16,7 @@ from advisor.store.journal_files import (
     JOURNAL_FILE,
     TAKES_BACK,
     JournalRow,
-    read_journal_text,
+    journal_text,
     read_rows,
     row_text,
 )
@@ -126,7 +126,7 @@ def undo_last(folder: Path, state_folder: Path, day: str, at: str) -> str:
         if not lines:
             raise JournalError("log has written no line that could be taken back; edit journal.csv by hand")
         last = lines[-1]
-        rows, _ = read_rows(read_journal_text(path)[0])
+        rows, _ = read_rows(journal_text(folder)[0])
         standing: list[JournalRow] = []
         for row in rows:
             if row.entry == RETRACTED:
