@@ -8,7 +8,7 @@ from datetime import timedelta
 from typing import cast
 
 from advisor.advice.model import Check, CheckVerdict
-from advisor.advice.work_case import WorkCase, band, matches, option_words, worst
+from advisor.advice.work_case import WorkCase, band, matches, option_words, raised_by, worst
 from advisor.garden.state_model import Flag, Stage
 
 __all__ = ["flags", "leaf_left", "practice", "since_seen", "spacing", "stage", "strength", "water"]
@@ -89,12 +89,15 @@ def _hard_seen(case: WorkCase) -> bool:
 
 
 def since_seen(case: WorkCase) -> Check:
-    """Days since a sighting (option ``entry``) against ``days``; nothing seen passes, others judge that."""
+    """Days since a sighting or work (option ``entry``) against ``days``; ``missing`` says what nothing logged is."""
     number = case.row.numbers["days"]
     source = case.row.numbers.source("days")
     days = case.days_since(str(case.row.options["entry"]))
     if days is None:
-        return case.check("pass", f"{case.row.text}: not logged", limit=number.value, unit="d", source=source)
+        missing = cast("CheckVerdict", case.row.options.get("missing", "pass"))
+        return case.check(
+            missing, f"{case.row.text}: not logged", limit=number.value, unit="d", source=source
+        )
     verdict, limit = band(float(days), number, "min")
     text = f"{case.row.text}: {days} days; at least {limit:.0f}"
     return case.check(verdict, text, value=float(days), unit="d", limit=limit, source=source)
@@ -186,7 +189,10 @@ def _day_n(case: WorkCase, flag: Flag) -> int:
 
 
 def _flag_verdict(case: WorkCase, flag: Flag) -> tuple[CheckVerdict, str] | None:
-    named = {flag.id, *flag.rule.starts, *flag.rule.keeps}
+    origin = raised_by(case.state, flag)
+    named = {*origin, *flag.rule.keeps}
+    if flag.id not in flag.rule.starts or flag.id in origin:
+        named.add(flag.id)
     verdict: CheckVerdict
     if named & set(option_words(case.row, "fail")):
         verdict = "fail"

@@ -196,8 +196,8 @@ def _warmth(case: WorkCase) -> Check | None:
     )
     verdict, limit = band(left, number, "min")
     text = (
-        f"{case.row.text}: about {left:.0f} degree days above {case.need('base'):.0f} °C before days fall under"
-        f" {case.need('day_length'):.0f} h (estimate); at least {limit:.0f}"
+        f"{case.row.text}: about {left:.0f} degree days above {case.need('base'):.0f} °C before days fall"
+        f" under {case.need('day_length'):.0f} h (estimate); at least {limit:.0f}"
     )
     return case.check(
         verdict,
@@ -227,7 +227,8 @@ def last_sensible(case: WorkCase) -> SeasonLast | None:
     frost = case.number("frost_back")
     if frost is not None and end.first_frost is not None:
         known = "estimated " if end.known == "estimate" else ""
-        why = f"{frost.value:.0f} days before first frost, {known}about {end.first_frost.day} {end.first_frost:%B}"
+        when = f"{known}about {end.first_frost.day} {end.first_frost:%B}"
+        why = f"{frost.value:.0f} days before first frost, {when}"
         found.append(SeasonLast(end.first_frost - timedelta(days=frost.value), why))
     warmth = case.number("warmth")
     mean = recent_mean_c(case) if warmth is not None else None

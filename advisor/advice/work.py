@@ -96,7 +96,7 @@ def judge(situation: Situation, work_id: str, tree_id: str, day: date) -> WorkJu
         last_sensible_why="" if last is None else last.why,
         cautions=tuple(situation.tables.cautions[name] for name in rule.cautions),
         prepare=rule.prepare,
-        afterwards=rule.afterwards,
+        afterwards=(*rule.afterwards, *_until(situation, rule, state, day)),
     )
 
 
@@ -165,6 +165,31 @@ def _last(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> 
         if last is not None:
             found.append(last)
     return min(found, key=lambda one: one.day) if found else None
+
+
+def _is_big(rule: WorkRule) -> bool:
+    """True where the rule spaces itself from an earlier big cut of its own kind."""
+    return any(
+        row.kind == "spacing" and rule.entry == "cut" and "big-cut" in row.numbers for row in rule.checks
+    )
+
+
+def _until(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> tuple[str, ...]:
+    """Say until when the tree will ask for its aftercare: the flag this work raises, counted from ``day``."""
+    season = "in-leaf" if state.stage.stage.in_leaf else "not-in-leaf"
+    found = []
+    for flag in situation.tables.flags.values():
+        bound = flag.keeps & {"in-leaf", "not-in-leaf"}
+        if rule.entry not in flag.starts or "days" not in flag.numbers or (bound and season not in bound):
+            continue
+        if "big" in flag.keeps and not _is_big(rule):
+            continue
+        days = flag.numbers["days"]
+        first, last = (
+            day + timedelta(days=int(days.value if end is None else end)) for end in (days.low, days.high)
+        )
+        found.append(f"{flag.name}: until about {first.day} {first:%B} to {last.day} {last:%B}.")
+    return tuple(found)
 
 
 # --- the digest -----------------------------------------------------------------------------------

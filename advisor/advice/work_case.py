@@ -15,11 +15,21 @@ from numpy.typing import NDArray
 
 from advisor.advice.model import Check, CheckVerdict, Situation
 from advisor.garden.model import Place
-from advisor.garden.state_model import TreeState
+from advisor.garden.state_model import Flag, TreeState
 from advisor.garden.tables import CheckRow, SpeciesGroup, WorkRule
 from advisor.units import Number, shown
 
-__all__ = ["Hours", "WorkCase", "band", "matches", "option_words", "place_of", "places_with_room", "worst"]
+__all__ = [
+    "Hours",
+    "WorkCase",
+    "band",
+    "matches",
+    "option_words",
+    "place_of",
+    "places_with_room",
+    "raised_by",
+    "worst",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -141,7 +151,7 @@ class WorkCase:
     def days_since(self, entry: str) -> int | None:
         """Days from the last ``entry`` of the journal (or a flag it raised) to the judged day."""
         found = [when for name, when in self.state.last.items() if name == entry]
-        found += [flag.began for flag in self.state.flags if entry in flag.rule.starts]
+        found += [flag.began for flag in self.state.flags if entry in raised_by(self.state, flag)]
         past = [(self.day - when).days for when in found if when <= self.day]
         return min(past) if past else None
 
@@ -216,6 +226,12 @@ def matches(selector: str, group: SpeciesGroup, species_id: str) -> bool:
         or selector in group.species
         or selector in group.marks
     )
+
+
+def raised_by(state: TreeState, flag: Flag) -> frozenset[str]:
+    """Return the journal entries that raised a flag: those logged on its first day, else all that could."""
+    logged = frozenset(entry for entry in flag.rule.starts if state.last.get(entry) == flag.began)
+    return logged or frozenset(flag.rule.starts)
 
 
 def option_words(row: CheckRow, key: str) -> tuple[str, ...]:
