@@ -147,7 +147,10 @@ def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) 
     mine = [piece for piece in advice if tree.id in piece.trees]
     if mine:
         out.append("What next:")
-        out += [_wrap(f"{piece.do} ({why_text(piece, situation)})", "  - ", "    ") for piece in mine]
+        out += [
+            _wrap(f"{piece.do} ({why_text(piece, situation, 3, changes=True)})", "  - ", "    ")
+            for piece in mine
+        ]
     out += [
         _wrap(f"Question: {question.text} {question.why}", "  - ", "    ") for question in state.questions
     ]

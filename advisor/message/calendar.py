@@ -6,6 +6,7 @@ import hashlib
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from advisor.advice.model import HalfDay, WorkJudgement
 from advisor.garden.state_model import Question
 from advisor.message.view import DigestInput
 from advisor.message.words import plain, tree_names
@@ -15,7 +16,16 @@ if TYPE_CHECKING:
 
 __all__ = ["calendar_bytes"]
 
+MOST_WINDOWS = 3
+"""Half days of one kind of work and tree that go into the calendar; the rest is a question away."""
+
 _WORD = {"suits": "suits", "suits-with-care": "suits with care"}
+
+
+def _worth_a_line(judgement: WorkJudgement) -> tuple[HalfDay, ...]:
+    """Half days that suit without a but, at most ``MOST_WINDOWS``; with care only where none else is."""
+    clear = tuple(half for half in judgement.windows if half.verdict == "suits")
+    return (clear or judgement.windows)[:MOST_WINDOWS]
 
 
 def _uid(*parts: str) -> str:
@@ -37,7 +47,7 @@ def calendar_bytes(digest: DigestInput) -> bytes:
     windows: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
     spans = {}
     for (work_id, tree_id), judgement in digest.judgements.items():
-        for half in judgement.windows:
+        for half in _worth_a_line(judgement):
             key = (work_id, half.from_utc.isoformat(), half.until_utc.isoformat())
             spans[key] = half
             windows.setdefault(key, []).append((tree_id, half.verdict))

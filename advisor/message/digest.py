@@ -7,7 +7,7 @@ from advisor.message.parts import foot
 from advisor.message.parts.must import chosen
 from advisor.message.parts.registry import PARTS
 from advisor.message.view import DigestInput, Line, MessageView, Picture, Section
-from advisor.message.words import ascii_subject, day_name, short_day, tree_names, why_text
+from advisor.message.words import ascii_subject, short_day, tree_names, why_text
 
 __all__ = ["alert_view", "digest_view"]
 
@@ -52,18 +52,15 @@ def alert_view(
 ) -> MessageView:
     """Return the mail for one hazard: what to do in order, which trees, which may stay, why, until when."""
     situation = digest.situation
-    when = day_name(event.first_day, situation.day)
-    if event.last_day > event.first_day:
-        when += f" to {short_day(event.last_day)}"
     trees = tree_names(situation, event.trees, 12)
-    first = [Line(f"{event.headline}, {when}.", "", f"event:{event.hazard}", "must")]
+    first = [Line(f"{event.headline}.", "", f"event:{event.hazard}", "must")]
     first.append(Line(f"In danger: {trees}.", "", "event:trees"))
     if event.spared:
         first.append(
             Line(f"May stay as they are: {tree_names(situation, event.spared, 12)}.", "", "event:spared")
         )
     steps = tuple(
-        Line(f"{place}. {advice.do}", why_text(advice, situation), advice.id)
+        Line(f"{place}. {advice.do}", why_text(advice, situation, changes=True), advice.id)
         for place, advice in enumerate(event.advice, 1)
     )
     word = "Update: " if update else ""
@@ -75,10 +72,8 @@ def alert_view(
         kind=event.hazard,
         garden=situation.holdings.garden.name,
         day=situation.day,
-        subject=ascii_subject(
-            f"{word}{event.headline} {when}: {len(event.trees)} of {len(situation.states)} trees"
-        ),
-        title=f"{word}{event.headline}, {when}",
+        subject=ascii_subject(f"{word}{event.headline}"),
+        title=f"{word}{situation.holdings.garden.name}: {event.hazard} ahead",
         notices=tuple(Line(text, "", f"notice:{place}", "must") for place, text in enumerate(digest.notices)),
         sections=tuple(sections),
         foot=foot.build(digest),

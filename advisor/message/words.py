@@ -83,8 +83,8 @@ def _digits(unit: str) -> int | None:
     return {"degC": 0, "kPa": 1, "m/s": 0, "share": 0, "h": 1}.get(unit)
 
 
-def why_text(advice: Advice, situation: Situation, at_most: int = 2) -> str:
-    """The reasons of one advice in a line, then how sure and what would change it."""
+def why_text(advice: Advice, situation: Situation, at_most: int = 1, *, changes: bool = False) -> str:
+    """The deciding reasons of one advice in a line, then how sure; with ``changes`` what would change it."""
     garden = situation.holdings.garden
     parts = [
         reason_text(reason, garden.zone, situation.day, garden.units) for reason in advice.reasons[:at_most]
@@ -94,11 +94,11 @@ def why_text(advice: Advice, situation: Situation, at_most: int = 2) -> str:
         text += f"; chance {advice.chance:.0%}"
     if advice.sure:
         text += f"; {advice.sure}"
-    if advice.changes_if:
+    if advice.changes_if and changes:
         text += f". Changes if {advice.changes_if}"
     evidence = advice.reasons[0].source.split(":", 1)[0]
     if evidence in {"estimate", "from memory"}:
-        text += ". (limit is an estimate)" if evidence == "estimate" else ". (limit quoted from memory)"
+        text += " (limit: estimate)" if evidence == "estimate" else " (limit: from memory)"
     return text
 
 

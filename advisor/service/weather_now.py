@@ -46,6 +46,15 @@ def _stored_ensemble(store: Store, now_utc: datetime, used_for: timedelta) -> En
     return decode_ensemble(found[0].payload)
 
 
+def _without_fence_post(table: WeatherTable) -> WeatherTable:
+    """Drop the last hour when only its instants are known: the sums of it come with the next reply."""
+    sums = [name for name in ("rain_mm", "shortwave_w_m2", "wind_gust_m_s") if name in table.values]
+    last = table.hours - 1
+    if sums and last > 0 and all(np.isnan(table.value(name)[last]) for name in sums):
+        return table.between(0, last)
+    return table
+
+
 def _usable(table: WeatherTable, now_utc: datetime) -> bool:
     """Whether an hour from now on within the day is known; a single missing hour does not spoil a day."""
     row = table.index_at(now_utc)
@@ -86,6 +95,7 @@ def assemble(
         return None
     if not _usable(table, now_utc):
         return None
+    table = _without_fence_post(table)
     ensemble = fresh_ensemble
     if ensemble is None and store is not None:
         used_for = timedelta(days=numbers.value("service.ensemble_used_for", "d"))

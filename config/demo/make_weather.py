@@ -18,17 +18,17 @@ PAST_DAYS, FORECAST_DAYS = 92, 11
 
 # Days from the forecast's first day (11 July): low, high, cloud, afternoon rain, wind, gust factor
 WEEK = {
-    0: (15.5, 27.5, 30, 0.0, 1.8, 1.7),
-    1: (16.0, 30.5, 15, 0.0, 1.6, 1.7),
-    2: (17.5, 33.0, 10, 0.0, 1.8, 1.7),
-    3: (18.5, 34.5, 8, 0.0, 2.0, 1.8),
-    4: (19.5, 35.5, 10, 0.0, 2.4, 1.8),
-    5: (20.0, 36.0, 20, 0.0, 2.6, 1.9),
-    6: (18.0, 31.0, 65, 14.0, 4.5, 3.1),
-    7: (10.5, 17.5, 75, 5.0, 4.0, 2.1),
-    8: (4.5, 16.5, 20, 0.0, 1.4, 1.6),
-    9: (4.0, 19.5, 10, 0.0, 1.0, 1.6),
-    10: (9.0, 23.0, 25, 0.0, 1.4, 1.7),
+    0: (16.5, 30.5, 15, 0.0, 1.8, 1.7),
+    1: (18.0, 33.5, 10, 0.0, 1.8, 1.7),
+    2: (19.5, 35.5, 8, 0.0, 2.4, 1.8),
+    3: (20.0, 36.0, 20, 0.0, 2.6, 1.9),
+    4: (18.0, 30.0, 65, 14.0, 4.5, 3.1),
+    5: (10.5, 17.0, 75, 5.0, 4.0, 2.1),
+    6: (3.5, 16.0, 15, 0.0, 1.2, 1.6),
+    7: (3.0, 18.5, 10, 0.0, 1.0, 1.6),
+    8: (7.0, 22.0, 20, 0.0, 1.4, 1.7),
+    9: (10.5, 24.0, 25, 0.0, 1.6, 1.7),
+    10: (12.0, 25.0, 30, 0.0, 1.8, 1.7),
 }
 
 
@@ -38,10 +38,14 @@ def sine_of_sun(at: datetime) -> float:
     declination = math.radians(23.45) * math.sin(2 * math.pi * (284 + day) / 365)
     hour = math.radians(15.0 * (at.hour + at.minute / 60 + LONGITUDE / 15.0 - 12.0))
     latitude = math.radians(LATITUDE)
-    return math.sin(latitude) * math.sin(declination) + math.cos(latitude) * math.cos(declination) * math.cos(hour)
+    return math.sin(latitude) * math.sin(declination) + math.cos(latitude) * math.cos(declination) * math.cos(
+        hour
+    )
 
 
-def ordinary_day(offset: int, generator: np.random.Generator) -> tuple[float, float, float, float, float, float]:
+def ordinary_day(
+    offset: int, generator: np.random.Generator
+) -> tuple[float, float, float, float, float, float]:
     """An invented spring or early summer day, ``offset`` days before 11 July."""
     season = 1.0 + offset / 120.0  # offset is negative
     high = 9.0 + 17.0 * season + generator.normal(0.0, 2.2)
@@ -106,7 +110,23 @@ def main() -> None:
     units = dict(
         zip(
             names,
-            ("°C", "%", "°C", "mm", "%", "%", "hPa", "m/s", "m/s", "W/m²", "W/m²", "W/m²", "wmo code", "m", "J/kg"),
+            (
+                "°C",
+                "%",
+                "°C",
+                "mm",
+                "%",
+                "%",
+                "hPa",
+                "m/s",
+                "m/s",
+                "W/m²",
+                "W/m²",
+                "W/m²",
+                "wmo code",
+                "m",
+                "J/kg",
+            ),
             strict=True,
         )
     )

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from advisor.message.outlook import day_outlooks, outlook_cells
 from advisor.message.view import DigestInput, Line, Section
-from advisor.message.words import day_name, short_day, tree_names
+from advisor.message.words import short_day, tree_names
 
 __all__ = ["build"]
 
@@ -18,11 +18,7 @@ def _hazards(digest: DigestInput) -> list[Line]:
     situation = digest.situation
     lines = []
     for event in digest.events:
-        when = day_name(event.first_day, situation.day)
-        if event.last_day > event.first_day:
-            when += f" to {short_day(event.last_day)}"
-        trees = tree_names(situation, event.trees)
-        text = f"{event.headline} ({when}): {trees}."
+        text = f"{event.headline}."
         if event.spared:
             text += f" May stay: {tree_names(situation, event.spared)}."
         chance = f"chance {event.chance:.0%}" if event.chance is not None else ""

@@ -1,4 +1,4 @@
-"""Must-do lines: at most three, the ones that cost a tree when left."""
+"""Must-do lines: at most three; first what costs a tree when left, then what must be carried today."""
 
 from __future__ import annotations
 
@@ -14,17 +14,18 @@ MOST = 3
 
 def chosen(digest: DigestInput) -> tuple[Advice, ...]:
     """Return the advice that the must-do lines carry; other parts leave it out."""
-    pressing = [
-        advice
-        for advice in digest.advice
-        if advice.must and advice.urgency in {"now", "today"} and advice.kind != "due"
+    today = [
+        advice for advice in digest.advice if advice.urgency in {"now", "today"} and advice.kind != "due"
     ]
-    return tuple(pressing[:MOST])
+    must = [advice for advice in today if advice.must]
+    moves = [advice for advice in today if not advice.must and advice.kind in {"shade", "shelter"}]
+    return tuple([*must, *moves][:MOST])
 
 
 def build(digest: DigestInput) -> Section | None:
     """Return the must-do section, or None when nothing must be done."""
     lines = tuple(
-        Line(advice.do, why_text(advice, digest.situation), advice.id, "must") for advice in chosen(digest)
+        Line(advice.do, why_text(advice, digest.situation, changes=True), advice.id, "must")
+        for advice in chosen(digest)
     )
     return Section("must", "Must do", lines) if lines else None

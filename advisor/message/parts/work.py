@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from advisor.message.parts.common import advice_section
 from advisor.message.view import DigestInput, Line, Section
 
@@ -16,7 +18,7 @@ def build(digest: DigestInput) -> Section | None:
     tables = digest.situation.tables
     cautions: dict[str, str] = {}
     for line in section.lines:
-        parts = line.id.split(":")
+        parts = re.split(r"[:/]", line.id)
         for work_id, rule in tables.works.items():
             if work_id in parts:
                 for caution in rule.cautions:
