@@ -1,0 +1,1 @@
+"""What the grower owns and the state each tree is in."""

@@ -1,45 +1,21 @@
-"""Journal lines taken one by one: what each raises, ends, moves, and where it does not fit.
-
-Order among lines of equal time does not matter, except for moves and nets, where the later line stands. On
-the day of a stripping, leaves seen belong to the time before it.
-"""
+"""Journal lines taken one by one: what each raises, ends, moves, and where it does not fit."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from advisor.garden.flags import EndClock, Ended, Run
 from advisor.garden.model import Garden, JournalEntry, Place, Tree
-from advisor.garden.phenology import LEAF_SIGHTINGS, Sighting, StageModel, season_start
+from advisor.garden.ordering import WORK, Lines
+from advisor.garden.phenology import LEAF_SIGHTINGS, Sighting, StageModel
+from advisor.garden.placing import Stand
+from advisor.garden.seasons import season_start
 from advisor.garden.state_model import Session, Stage, StageKnown
 from advisor.garden.tables import FlagRule, Tables
 
-__all__ = ["WORK", "JournalFold"]
-
-WORK = frozenset(
-    {
-        "defoliated", "part-defoliated", "cut", "carved", "carved-deadwood", "wired", "unwired", "bent",
-        "repotted", "layer-started", "layer-separated", "sealed", "limed", "candle-cut",
-    }
-)  # fmt: skip
-"""Journal entries that are work on the tree; care (water, feed, moves, nets) is not."""
-
-_HARM = frozenset({"scorched", "frosted", "wilted", "pests", "wire-tight"})
-_POSITION = frozenset({"moved", "shaded", "unshaded"})
-_FIRST = ("unwired", "layer-separated", "recovered", "buds-swelling", "leaves-hard", "leaves-open")
-"""At equal time these come first, in this order: ends before starts, soft leaves after hard ones."""
-
-
-def _rank(entry: str) -> int:
-    if entry in _FIRST:
-        return _FIRST.index(entry)
-    if entry in _POSITION:
-        return 40
-    if entry in _HARM:
-        return 30
-    return 20 if entry in WORK else 10
+__all__ = ["JournalFold"]
 
 
 class JournalFold:
@@ -53,7 +29,8 @@ class JournalFold:
     last : dict of journal entry to its last local date
     sessions : list of Session
     contradictions : list of str
-    place_id, place_since, extra_shade : where the tree stands and the net over it.
+    stand : Stand
+        Where the tree stands, and the net over it.
     """
 
     def __init__(
@@ -65,51 +42,21 @@ class JournalFold:
         places: Mapping[str, Place],
         model: StageModel,
         clock: EndClock,
+        lines: Lines,
     ) -> None:
-        self._tree, self._garden, self._places = tree, garden, places
+        self._tree, self._garden = tree, garden
         self._flags, self._numbers = tables.flags, tables.phenology
-        self._model, self._clock = model, clock
+        self._model, self._clock, self._lines = model, clock, lines
         self._hard_day: date | None = None
-        self._shade_since: date | None = None
-        self._both_days: set[date] = set()
-        self._strip_days: set[date] = set()
         self.runs: list[Run] = []
         self.sightings: list[Sighting] = []
         self.last: dict[str, date] = {}
         self.sessions: list[Session] = []
         self.contradictions: list[str] = []
-        self.place_id = tree.place_id
-        self.place_since: date | None = None
-        self.extra_shade = 0.0
-
-    # --- order --------------------------------------------------------------------------------
+        self.stand = Stand(tree.place_id, places, self._numbers)
 
     def _day(self, entry: JournalEntry) -> date:
         return entry.at_utc.astimezone(self._garden.zone).date()
-
-    def in_order(self, entries: Iterable[JournalEntry]) -> list[JournalEntry]:
-        """Sort lines for the fold; note days on which lines speak against one another."""
-        lines = list(entries)
-        stripped: dict[date, datetime] = {}
-        seen: dict[str, set[date]] = {"leaves-open": set(), "leaves-hard": set()}
-        for entry in lines:
-            day = self._day(entry)
-            if entry.entry == "defoliated":
-                stripped[day] = min(stripped.get(day, entry.at_utc), entry.at_utc)
-            if entry.entry in seen:
-                seen[entry.entry].add(day)
-        self._strip_days = set(stripped)
-        self._both_days = seen["leaves-open"] & seen["leaves-hard"]
-
-        def key(entry: JournalEntry) -> tuple[datetime, int, str, str, int]:
-            at_utc = entry.at_utc
-            if entry.entry in LEAF_SIGHTINGS:
-                at_utc = min(at_utc, stripped.get(self._day(entry), at_utc))
-            word = "" if entry.entry in _POSITION else entry.entry
-            amount = "" if entry.entry in _POSITION else repr(entry.amount)
-            return at_utc, _rank(entry.entry), word, amount, entry.order
-
-        return sorted(lines, key=key)
 
     # --- runs ---------------------------------------------------------------------------------
 
@@ -210,7 +157,7 @@ class JournalFold:
     # --- lines --------------------------------------------------------------------------------
 
     def take(self, entry: JournalEntry) -> None:
-        """Take one line; lines must come as ``in_order`` gives them."""
+        """Take one line; lines must come in the order of ``lines``."""
         day = self._day(entry)
         self.expire(day)
         self.last[entry.entry] = day
@@ -298,10 +245,10 @@ class JournalFold:
     def _see(self, entry: JournalEntry, day: date) -> None:
         """Take a sighting of buds or leaves: for the flags first, else for the stage of the year."""
         opened = entry.entry == "leaves-open"
-        if opened and day in self._strip_days:
+        if opened and day in self._lines.strip_days:
             self._named(entry, f"leaves-open on {day}, the day of the stripping; the tree is read as bare")
             return
-        if entry.entry == "leaves-hard" and day in self._both_days:
+        if entry.entry == "leaves-hard" and day in self._lines.both_days:
             self._named(entry, f"leaves-hard and leaves-open on {day}; the leaves are read as soft")
             return
         bare = next((run for run in self.active() if run.keeps("bare")), None)
@@ -361,67 +308,35 @@ class JournalFold:
     def _marked(self, mark: str) -> FlagRule | None:
         return next((rule for rule in self._flags.values() if mark in rule.keeps), None)
 
-    def _level(self, place_id: str) -> int:
-        place = self._places.get(place_id)
-        return place.shelter_level if place is not None else 0
-
-    def _shade(self, place_id: str) -> float:
-        place = self._places.get(place_id)
-        light = 1.0 - (place.shade_fraction if place is not None else 0.0)
-        return 1.0 - light * (1.0 - self.extra_shade)
-
     def _harden(self, entry: JournalEntry, day: date) -> None:
         rule = self._marked("raised-out-of-store")
         if rule is not None:
             self._start(rule, day, entry.at_utc, line=entry.line)
 
-    def _long_shade(self, before: float, after: float, since: date | None, day: date) -> bool:
-        """True when a tree in leaf comes out of a long stay in deep shade."""
-        value = self._numbers.value
-        stayed = since is None or (day - since).days >= value("store.deep_shade_stay_d", "d")
-        return (
-            stayed
-            and before >= value("store.deep_shade_share", "share")
-            and before - after >= value("store.less_shade_share", "share")
-            and self._in_leaf(day)
-        )
-
     def _move(self, entry: JournalEntry, day: date) -> None:
         new = entry.amount
-        if not isinstance(new, str) or (self._places and new not in self._places):
-            self._named(
-                entry, f"moved on {day} to {new!r}, which is no place of this garden; the move is left out"
-            )
+        if not isinstance(new, str) or not self.stand.known(new):
+            self._named(entry, f"moved on {day} to {new!r}, no place of this garden; the move is left out")
             return
-        if new == self.place_id:
+        if new == self.stand.place_id:
             return
-        stored_from = self._numbers.value("store.level", "count")
-        was_in, now_in = self._level(self.place_id) >= stored_from, self._level(new) >= stored_from
-        before, since = self._shade(self.place_id), self.place_since
-        old, self.place_id, self.place_since = self.place_id, new, day
+        was_in, now_in = self.stand.in_store, self.stand.is_store(new)
         stored = self._marked("raised-in-store")
+        run = next((run for run in self.active() if stored is not None and run.rule.id == stored.id), None)
+        lit = self.stand.move(new, day)
         if now_in and not was_in and stored is not None:
             self._start(stored, day, entry.at_utc, line=entry.line, note=f"in {new}")
-        if was_in and not now_in and stored is not None:
-            run = next((run for run in self.active() if run.rule.id == stored.id), None)
+        elif was_in and not now_in:
             stay = self._numbers.value("store.stay_d", "d")
             if run is None or (day - run.began).days >= stay:
                 self._harden(entry, day)
             if run is not None:
                 self._end(run, day, "work", entry.entry)
-        lit = not was_in and not now_in and old in self._places
-        if lit and self._long_shade(before, self._shade(new), since, day):
+        elif lit and not now_in and self._in_leaf(day):
             self._harden(entry, day)
 
     def _net(self, entry: JournalEntry, day: date) -> None:
         if entry.entry == "shaded":
-            share = entry.amount if isinstance(entry.amount, float) else None
-            self.extra_shade = (
-                share if share is not None else self._numbers.value("shaded.default_share", "share")
-            )
-            self._shade_since = self._shade_since or day
-            return
-        before = self._shade(self.place_id)
-        since, self._shade_since, self.extra_shade = self._shade_since, None, 0.0
-        if since is not None and self._long_shade(before, self._shade(self.place_id), since, day):
+            self.stand.shade(entry.amount if isinstance(entry.amount, float) else None, day)
+        elif self.stand.unshade(day) and self._in_leaf(day):
             self._harden(entry, day)

@@ -124,7 +124,8 @@ class EndClock:
         if self.warmth is None or not self.warmth.days:
             return None
         wanted = self.numbers.value("unlogged.coverage", "share")
-        past = self.warmth.between("degree_days_5", began, self.today - timedelta(days=1))
+        until = min(self.today, began + timedelta(days=length))
+        past = self.warmth.between("degree_days_5", began, until - timedelta(days=1))
         if past.size and np.isnan(reduce_over(past, "sum", minimum_coverage=wanted).value):
             return None
         recent = self.warmth.degree_days_5[~np.isnan(self.warmth.degree_days_5)]

@@ -11,38 +11,31 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Literal
 
 import numpy as np
 
 from advisor.garden.model import Garden
+from advisor.garden.seasons import (
+    SEQUENCE,
+    SPRING,
+    How,
+    Modelled,
+    autumn_start,
+    calendar_leaf_out,
+    days_ago,
+    in_autumn,
+    season_start,
+)
 from advisor.garden.state_model import Certainty, Stage, StageKnown
 from advisor.garden.tables import SpeciesGroup
 from advisor.garden.warmth import Warmth
 from advisor.physics.missing import FloatArray, reduce_over
-from advisor.physics.sun import day_length_h
 from advisor.units import NumberTable
 
-__all__ = [
-    "LEAF_SIGHTINGS",
-    "Sighting",
-    "StageModel",
-    "calendar_leaf_out",
-    "days_ago",
-    "season_start",
-]
-
-How = Literal["warmth", "days", "calendar", "autumn", "autumn guess", "habit", "start"]
+__all__ = ["LEAF_SIGHTINGS", "Sighting", "StageModel"]
 
 LEAF_SIGHTINGS = frozenset({"buds-swelling", "leaves-open", "leaves-hard", "colour", "leaf-fall"})
 """Journal entries that tell of a stage."""
-
-_SPRING = (
-    Stage.DORMANT, Stage.BUD_SWELL, Stage.BUD_BREAK, Stage.LEAVES_UNFOLDING, Stage.SHOOTS_EXTENDING,
-    Stage.LEAVES_HARD,
-)  # fmt: skip
-_SEQUENCE = (*_SPRING, Stage.AUTUMN_COLOUR, Stage.LEAF_FALL, Stage.DORMANT)
-_WEEK = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,65 +45,6 @@ class Sighting:
     day: date
     stage: Stage
     entry: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Modelled:
-    stage: Stage
-    since: date | None
-    how: How
-    warmth_k_d: float = float("nan")
-    place: int = 0
-    """Index in ``_SEQUENCE``."""
-
-
-def season_start(day: date, southern: bool) -> date:
-    """Return the first day of the growing season that holds ``day``: 1 January, 1 July in the south."""
-    if not southern:
-        return date(day.year, 1, 1)
-    return date(day.year if day.month >= 7 else day.year - 1, 7, 1)
-
-
-def days_ago(seen: date, today: date) -> str:
-    """Return ``today``, ``yesterday`` or ``n days ago``."""
-    age = (today - seen).days
-    return {0: "today", 1: "yesterday"}.get(age, f"{age} days ago")
-
-
-def calendar_leaf_out(
-    start: date, latitude_deg: float, elevation_m: float, leaf_out_gdd5: float | None, numbers: NumberTable
-) -> date:
-    """Guess the day of leaf-out of a season without temperatures.
-
-    Parameters
-    ----------
-    start : date
-        First day of the season.
-    latitude_deg, elevation_m : float
-        Of the garden; south negative.
-    leaf_out_gdd5 : float or None
-        The species' degree days to leaf-out; None takes the reference.
-    numbers : NumberTable
-        config/phenology.toml.
-
-    Returns
-    -------
-    date
-        Not before the start of the season, not later than 200 days into it.
-
-    Source: bioclimatic law, Hopkins 1918: 4 days a degree of latitude and 4 days 400 ft. Checked:
-    tests/garden/test_phenology.py.
-    """
-    reference = numbers.value("calendar.reference_gdd5", "K d")
-    late = (leaf_out_gdd5 if leaf_out_gdd5 is not None else reference) - reference
-    days = (
-        numbers.value("calendar.leaf_out_day", "day of year")
-        + (abs(latitude_deg) - numbers.value("calendar.reference_latitude_deg", "deg"))
-        * numbers.value("calendar.per_latitude_d", "d/deg")
-        + elevation_m * numbers.value("calendar.per_elevation_d", "d/m")
-        + late / numbers.value("calendar.gdd5_per_day", "K d")
-    )
-    return start + timedelta(days=int(min(max(round(days), 1), 200)) - 1)
 
 
 class StageModel:
@@ -169,25 +103,24 @@ class StageModel:
         flush; that is the only way to one.
         """
         before = self.on(day, sightings)
-        season = self.in_season(day, sightings)
-        leafed = any(seen.entry in {"leaves-open", "leaves-hard"} for seen in season)
+        leafed = any(seen.entry in {"leaves-open", "leaves-hard"} for seen in self.in_season(day, sightings))
+        stage: Stage | None = Stage.LEAVES_HARD
+        fault = ""
         if entry in {"colour", "leaf-fall"}:
-            if self.evergreen:
-                return None, ""
-            start = season_start(day, self._garden.southern)
-            if (day - start).days < self._d("autumn.first_day_of_season") and before.stage.in_leaf:
-                return None, f"{entry} on {day} is too early for autumn; the stage was left as it was"
-            return (Stage.AUTUMN_COLOUR if entry == "colour" else Stage.LEAF_FALL), ""
-        if entry == "buds-swelling":
-            early = self._early(day, entry)
-            if not early and (leafed or before.stage.order >= Stage.LEAVES_HARD.order):
-                return None, ""
-            return Stage.BUD_SWELL, ""
-        if entry == "leaves-open":
+            stage = Stage.AUTUMN_COLOUR if entry == "colour" else Stage.LEAF_FALL
+            soon = day < autumn_start(day, self._garden.southern, self._numbers) and before.stage.in_leaf
+            if soon and not self.evergreen:
+                fault = f"{entry} on {day} is too early for autumn; the stage was left as it was"
+            if soon or self.evergreen:
+                stage = None
+        elif entry == "buds-swelling":
+            past = leafed or before.stage.order >= Stage.LEAVES_HARD.order
+            stage = None if past and not self._early(day, entry) else Stage.BUD_SWELL
+        elif entry == "leaves-open":
             hard = before.stage in {Stage.LEAVES_HARD, Stage.SECOND_FLUSH}
             flushed = hard and (leafed or before.certainty != "guess") and not self.restless
-            return (Stage.SECOND_FLUSH if flushed else Stage.LEAVES_UNFOLDING), ""
-        return Stage.LEAVES_HARD, ""
+            stage = Stage.SECOND_FLUSH if flushed else Stage.LEAVES_UNFOLDING
+        return stage, fault
 
     # --- the model ----------------------------------------------------------------------------
 
@@ -240,7 +173,7 @@ class StageModel:
         start = season_start(day, self._garden.southern)
         found = 1.0
         for seen in self.in_season(day, sightings):
-            if seen.stage not in _SPRING[1:] or seen.day <= start:
+            if seen.stage not in SPRING[1:] or seen.day <= start:
                 continue
             sums = self._sums(start, seen.day)
             if sums is None or not sums.size or seen.stage is Stage.LEAVES_HARD:
@@ -249,14 +182,14 @@ class StageModel:
         low, high = (self._numbers.value(f"spring.ratio_{end}", "1") for end in ("low", "high"))
         return min(max(found, low), high)
 
-    def _spring(self, day: date, anchor: Sighting | None, ratio: float) -> _Modelled:
+    def _spring(self, day: date, anchor: Sighting | None, ratio: float) -> Modelled:
         """Walk from the anchor, or from the start of the season, through spring."""
         start = season_start(day, self._garden.southern)
         at = anchor.stage if anchor is not None else Stage.DORMANT
         if at is Stage.SECOND_FLUSH:
             at = Stage.LEAVES_UNFOLDING
-        if at not in _SPRING:
-            return _Modelled(at, anchor.day if anchor else None, "start", place=_SEQUENCE.index(at))
+        if at not in SPRING:
+            return Modelled(at, anchor.day if anchor else None, "start", place=SEQUENCE.index(at))
         first = anchor.day if anchor is not None else start
         sums = self._sums(first, day)
         leafed = at in {Stage.LEAVES_UNFOLDING, Stage.SHOOTS_EXTENDING, Stage.LEAVES_HARD}
@@ -269,15 +202,15 @@ class StageModel:
                 start, self._garden.latitude_deg, self._garden.elevation_m, self._leaf_out, self._numbers
             )
         )
-        place = _SPRING.index(at)
-        found = _Modelled(
+        place = SPRING.index(at)
+        found = Modelled(
             anchor.stage if anchor is not None else at, anchor.day if anchor else None, "start", place=place
         )
         bud_break = first - timedelta(days=self._d("calendar.bud_break_before_d")) if leafed else None
         how: How = "warmth" if by_warmth else ("days" if anchor is not None else "calendar")
         total = float(sums[-1]) if sums is not None and sums.size else 0.0
-        for later in range(place + 1, len(_SPRING)):
-            stage = _SPRING[later]
+        for later in range(place + 1, len(SPRING)):
+            stage = SPRING[later]
             if by_warmth and sums is not None:
                 need = (
                     self._after_leaf_out(ratio, stage) - self._after_leaf_out(ratio, at)
@@ -294,67 +227,17 @@ class StageModel:
                 break
             if stage is Stage.BUD_BREAK:
                 bud_break = reached
-            found = _Modelled(stage, reached, how, total, later)
-        return found if found.how != "start" else _Modelled(found.stage, found.since, how, total, place)
+            found = Modelled(stage, reached, how, total, later)
+        return found if found.how != "start" else Modelled(found.stage, found.since, how, total, place)
 
-    def _day_length(self, days: Sequence[date]) -> FloatArray:
-        return day_length_h(self._garden.latitude_deg, [float(day.timetuple().tm_yday) for day in days])
-
-    def _autumn(self, day: date, from_stage: _Modelled) -> _Modelled:
-        """Colour, leaf fall and rest, from day length and cool nights."""
-        start = season_start(day, self._garden.southern)
-        begin = start + timedelta(days=self._d("autumn.first_day_of_season"))
-        first = max(begin, from_stage.since or begin)
-        if day < first:
-            return from_stage
-        days = [first + timedelta(days=step) for step in range((day - first).days + 1)]
-        light = self._day_length(days)
-        h = self._numbers.value
-        if self.evergreen:
-            rest = np.flatnonzero(light < h("autumn.evergreen_rest_day_length_h", "h"))
-            if not rest.size:
-                return from_stage
-            return _Modelled(Stage.DORMANT, days[int(rest[0])], "autumn", place=len(_SEQUENCE) - 1)
-        minima = np.full(len(days) + _WEEK, np.nan)
-        if self._warmth is not None:
-            minima = self._warmth.between("min_c", first - timedelta(days=_WEEK), day - timedelta(days=1))
-        found, row = from_stage, 0
-        if from_stage.place < _SEQUENCE.index(Stage.AUTUMN_COLOUR):
-            windows = np.lib.stride_tricks.sliding_window_view(minima, _WEEK)[: len(days)]
-            week = reduce_over(windows, "mean").value
-            known = ~np.isnan(week)
-            cool = known & (np.where(known, week, np.inf) < h("autumn.colour_mean_min_c", "degC"))
-            turned = (cool & (light < h("autumn.colour_day_length_h", "h"))) | (
-                ~known & (light < h("autumn.colour_guess_day_length_h", "h"))
-            )
-            rows = np.flatnonzero(turned)
-            if not rows.size:
-                return from_stage
-            row = int(rows[0])
-            how: How = "autumn" if known[row] else "autumn guess"
-            found = _Modelled(Stage.AUTUMN_COLOUR, days[row], how, place=6)
-        if found.stage is Stage.AUTUMN_COLOUR:
-            night = minima[_WEEK - 1 :][: len(days)]
-            frozen = np.where(np.isnan(night), np.inf, night) < h("autumn.fall_min_c", "degC")
-            frozen[: row + 1] = False
-            rows = np.flatnonzero((frozen | (light < h("autumn.fall_day_length_h", "h")))[row:])
-            if not rows.size:
-                return found
-            fallen: How = "autumn guess" if found.how == "autumn guess" else "autumn"
-            found = _Modelled(Stage.LEAF_FALL, days[row + int(rows[0])], fallen, place=7)
-        bare = (found.since or day) + timedelta(days=self._d("autumn.dormant_after_fall_d"))
-        if day >= bare:
-            return _Modelled(Stage.DORMANT, bare, found.how, place=len(_SEQUENCE) - 1)
-        return found
-
-    def modelled(self, day: date, anchor: Sighting | None, ratio: float) -> _Modelled:
+    def modelled(self, day: date, anchor: Sighting | None, ratio: float) -> Modelled:
         """The stage by model alone, started from ``anchor``."""
         if anchor is None and self.restless:
-            return _Modelled(Stage.LEAVES_HARD, None, "habit", place=5)
+            return Modelled(Stage.LEAVES_HARD, None, "habit", place=5)
         spring = self._spring(day, anchor, ratio)
         if self.restless or (anchor is not None and self._early(anchor.day, anchor.entry)):
             return spring
-        return self._autumn(day, spring)
+        return in_autumn(day, spring, self._garden, self._warmth, self._numbers, evergreen=self.evergreen)
 
     # --- the answer ---------------------------------------------------------------------------
 
@@ -379,14 +262,14 @@ class StageModel:
         seen = season[-1]
         found = self.modelled(day, seen, self.ratio(day, sightings))
         at = (
-            _SEQUENCE.index(Stage.SHOOTS_EXTENDING)
+            SEQUENCE.index(Stage.SHOOTS_EXTENDING)
             if seen.stage is Stage.SECOND_FLUSH
-            else _SEQUENCE.index(seen.stage)
+            else SEQUENCE.index(seen.stage)
         )
         age, holds = (day - seen.day).days, self._d("sighting.holds_d")
         moved = found.place > at
         if moved and age <= holds and found.place > at + 1:
-            found = _Modelled(_SEQUENCE[at + 1], found.since, found.how, found.warmth_k_d, at + 1)
+            found = Modelled(SEQUENCE[at + 1], found.since, found.how, found.warmth_k_d, at + 1)
         said = f"{seen.stage.label} seen {days_ago(seen.day, day)}"
         if not moved:
             certainty: Certainty = "seen" if age <= holds else "estimated"
@@ -397,7 +280,7 @@ class StageModel:
         return StageKnown(found.stage, "estimated" if sure else "guess", text, found.since, None)
 
     @staticmethod
-    def _basis(found: _Modelled) -> str:
+    def _basis(found: Modelled) -> str:
         return {
             "warmth": f"from {found.warmth_k_d:.0f} degree days",
             "days": "by days since",
@@ -406,7 +289,7 @@ class StageModel:
             "autumn guess": "from day length",
         }.get(found.how, "by habit")
 
-    def _unseen(self, found: _Modelled) -> StageKnown:
+    def _unseen(self, found: Modelled) -> StageKnown:
         if found.how == "habit":
             return StageKnown(found.stage, "estimated", "estimated: grows without a rest", None, None)
         if found.how in {"warmth", "autumn"}:

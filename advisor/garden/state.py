@@ -13,6 +13,7 @@ from advisor.garden.events import JournalFold
 from advisor.garden.flags import EndClock, flag_of
 from advisor.garden.model import Garden, Holdings, JournalEntry, Place, Tree
 from advisor.garden.needs import collect_needs
+from advisor.garden.ordering import in_order
 from advisor.garden.phenology import StageModel
 from advisor.garden.questions import collect_questions
 from advisor.garden.state_model import TreeState, WaterRecord
@@ -68,7 +69,7 @@ def _water(entries: Sequence[JournalEntry], at_utc: datetime) -> WaterRecord:
     )
 
 
-def fold_state(  # noqa: PLR0917 - the order is agreed with the floors above
+def fold_state(
     tree: Tree,
     group: SpeciesGroup,
     entries: Sequence[JournalEntry],
@@ -115,8 +116,11 @@ def fold_state(  # noqa: PLR0917 - the order is agreed with the floors above
     met = joined(warmth, forecast_warmth) if forecast_warmth is not None else warmth
     clock = EndClock(met, today, group, tables.phenology)
     model = StageModel(group, garden, met, tables.phenology)
-    fold = JournalFold(tree, garden, tables=tables, places=places or {}, model=model, clock=clock)
-    for entry in fold.in_order([entry for entry in entries if entry.at_utc <= now_utc]):
+    lines = in_order([entry for entry in entries if entry.at_utc <= now_utc], garden.zone)
+    fold = JournalFold(
+        tree, garden, tables=tables, places=places or {}, model=model, clock=clock, lines=lines
+    )
+    for entry in lines.entries:
         fold.take(entry)
     fold.expire(today)
 
@@ -133,9 +137,9 @@ def fold_state(  # noqa: PLR0917 - the order is agreed with the floors above
         tree=tree,
         group=group,
         at_utc=now_utc,
-        place_id=fold.place_id,
-        place_since=fold.place_since,
-        extra_shade=fold.extra_shade,
+        place_id=fold.stand.place_id,
+        place_since=fold.stand.place_since,
+        extra_shade=fold.stand.extra_shade,
         stage=stage,
         leaves_hard_seen=hard_seen,
         flags=tuple(flag_of(run, clock) for run in active),

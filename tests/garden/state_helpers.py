@@ -54,7 +54,8 @@ SPECIES = {
         SpeciesGroup(
             "trident", "trident maple", ("acer-buergerianum",), "deciduous",
             _traits(leaf_limit_c=(44, "degC"), shelter_pot_c=(-2, "degC"), open_leaf_frost_c=(-2, "degC"),
-                    leaf_out_gdd5=(160, "K d", 110, 220), wire_look_d=(10, "d"), wire_off_d=(28, "d", 21, 35)),
+                    leaf_out_gdd5=(160, "K d", 110, 220), wire_look_d=(10, "d"),
+                    wire_off_d=(28, "d", 21, 35)),
             frozenset({"bleeds", "strips-well"}),
         ),
         SpeciesGroup(
@@ -99,7 +100,10 @@ def warmth_of(kind: float | str, garden: Garden, first: date, last: date) -> War
     if kind == "year":
         coldest = 197.6 if garden.southern else 15.0
         mean = np.array(
-            [10.0 - 9.5 * math.cos(2 * math.pi * (day.timetuple().tm_yday - coldest) / 365.25) for day in days]
+            [
+                10.0 - 9.5 * math.cos(2 * math.pi * (day.timetuple().tm_yday - coldest) / 365.25)
+                for day in days
+            ]
         )
     else:
         mean = np.full(len(days), float(kind))

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from garden.state_helpers import folded
 
 from advisor.garden.state_model import Stage, TreeState
-from garden.state_helpers import folded
 
 CASES: list[dict[str, Any]] = tomllib.loads(
     Path(__file__).with_name("state_cases.toml").read_text(encoding="utf-8")

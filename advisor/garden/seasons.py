@@ -1,0 +1,194 @@
+"""Seasons, the calendar guess of leaf-out, and autumn from day length and cool nights.
+
+Source of the steps: config/phenology.toml. Day length: FAO-56 eq. 34.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from advisor.garden.model import Garden
+from advisor.garden.state_model import Stage
+from advisor.garden.warmth import Warmth
+from advisor.physics.missing import FloatArray, reduce_over
+from advisor.physics.sun import day_length_h
+from advisor.units import NumberTable
+
+__all__ = [
+    "SEQUENCE",
+    "SPRING",
+    "How",
+    "Modelled",
+    "autumn_start",
+    "calendar_leaf_out",
+    "days_ago",
+    "in_autumn",
+    "season_start",
+]
+
+How = Literal["warmth", "days", "calendar", "autumn", "autumn guess", "habit", "start"]
+
+
+SPRING = (
+    Stage.DORMANT, Stage.BUD_SWELL, Stage.BUD_BREAK, Stage.LEAVES_UNFOLDING, Stage.SHOOTS_EXTENDING,
+    Stage.LEAVES_HARD,
+)  # fmt: skip
+SEQUENCE = (*SPRING, Stage.AUTUMN_COLOUR, Stage.LEAF_FALL, Stage.DORMANT)
+_WEEK = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Modelled:
+    """A stage by model, when it began, and what it rests on."""
+
+    stage: Stage
+    since: date | None
+    how: How
+    warmth_k_d: float = float("nan")
+    place: int = 0
+    """Index in ``SEQUENCE``."""
+
+
+def season_start(day: date, southern: bool) -> date:
+    """Return the first day of the growing season that holds ``day``: 1 January, 1 July in the south."""
+    if not southern:
+        return date(day.year, 1, 1)
+    return date(day.year if day.month >= 7 else day.year - 1, 7, 1)
+
+
+def days_ago(seen: date, today: date) -> str:
+    """Return ``today``, ``yesterday`` or ``n days ago``."""
+    age = (today - seen).days
+    return {0: "today", 1: "yesterday"}.get(age, f"{age} days ago")
+
+
+def calendar_leaf_out(
+    start: date, latitude_deg: float, elevation_m: float, leaf_out_gdd5: float | None, numbers: NumberTable
+) -> date:
+    """Guess the day of leaf-out of a season without temperatures.
+
+    Parameters
+    ----------
+    start : date
+        First day of the season.
+    latitude_deg, elevation_m : float
+        Of the garden; south negative.
+    leaf_out_gdd5 : float or None
+        The species' degree days to leaf-out; None takes the reference.
+    numbers : NumberTable
+        config/phenology.toml.
+
+    Returns
+    -------
+    date
+        Not before the start of the season, not later than 200 days into it.
+
+    Source: bioclimatic law, Hopkins 1918: 4 days a degree of latitude and 4 days 400 ft. Checked:
+    tests/garden/test_phenology.py.
+    """
+    reference = numbers.value("calendar.reference_gdd5", "K d")
+    late = (leaf_out_gdd5 if leaf_out_gdd5 is not None else reference) - reference
+    days = (
+        numbers.value("calendar.leaf_out_day", "day of year")
+        + (abs(latitude_deg) - numbers.value("calendar.reference_latitude_deg", "deg"))
+        * numbers.value("calendar.per_latitude_d", "d/deg")
+        + elevation_m * numbers.value("calendar.per_elevation_d", "d/m")
+        + late / numbers.value("calendar.gdd5_per_day", "K d")
+    )
+    return start + timedelta(days=int(min(max(round(days), 1), 200)) - 1)
+
+
+def autumn_start(day: date, southern: bool, numbers: NumberTable) -> date:
+    """Return the day of the season from which colour and leaf fall are taken as autumn."""
+    first = round(numbers.value("autumn.first_day_of_season", "d"))
+    return season_start(day, southern) + timedelta(days=first)
+
+
+def _first(mask: NDArray[np.bool_], days: Sequence[date], not_before: date) -> date | None:
+    """Return the first day on or after ``not_before`` on which the mask holds."""
+    return next((day for day, holds in zip(days, mask, strict=True) if holds and day >= not_before), None)
+
+
+def in_autumn(
+    day: date,
+    summer: Modelled,
+    garden: Garden,
+    warmth: Warmth | None,
+    numbers: NumberTable,
+    *,
+    evergreen: bool,
+) -> Modelled:
+    """Carry a stage on through colour, leaf fall and rest.
+
+    Parameters
+    ----------
+    day : date
+    summer : Modelled
+        The stage without autumn; returned as it is before autumn begins.
+    garden : Garden
+    warmth : Warmth or None
+        Where the week's minima are unknown, day length alone decides, as a guess.
+    numbers : NumberTable
+        config/phenology.toml.
+    evergreen : bool
+        Evergreens only come to rest, by day length.
+
+    Returns
+    -------
+    Modelled
+    """
+    begin = autumn_start(day, garden.southern, numbers)
+    first = max(begin, summer.since or begin)
+    if day < first:
+        return summer
+    h = numbers.value
+    days = [first + timedelta(days=step) for step in range((day - first).days + 1)]
+    light = day_length_h(garden.latitude_deg, [float(one.timetuple().tm_yday) for one in days])
+    if evergreen:
+        rest = _first(light < h("autumn.evergreen_rest_day_length_h", "h"), days, first)
+        return summer if rest is None else Modelled(Stage.DORMANT, rest, "autumn", place=len(SEQUENCE) - 1)
+    found = summer
+    minima = _minima(warmth, first, day)
+    if found.place < SEQUENCE.index(Stage.AUTUMN_COLOUR):
+        week = reduce_over(np.lib.stride_tricks.sliding_window_view(minima, _WEEK), "mean").value
+        known = ~np.isnan(week)
+        cool = np.where(known, week, np.inf) < h("autumn.colour_mean_min_c", "degC")
+        turned = np.where(
+            known,
+            cool & (light < h("autumn.colour_day_length_h", "h")),
+            light < h("autumn.colour_guess_day_length_h", "h"),
+        )
+        colour = _first(turned, days, first)
+        if colour is None:
+            return summer
+        how: How = "autumn" if known[(colour - first).days] else "autumn guess"
+        found = Modelled(Stage.AUTUMN_COLOUR, colour, how, place=SEQUENCE.index(Stage.AUTUMN_COLOUR))
+    if found.stage is Stage.AUTUMN_COLOUR and found.since is not None:
+        night = minima[_WEEK - 1 :]
+        frozen = np.where(np.isnan(night), np.inf, night) < h("autumn.fall_min_c", "degC")
+        frozen &= np.array([one > found.since for one in days])
+        settled = found.since + timedelta(days=round(h("autumn.colour_least_d", "d")))
+        short = (light < h("autumn.fall_day_length_h", "h")) & np.array([one >= settled for one in days])
+        fall = _first(frozen | short, days, found.since)
+        if fall is None:
+            return found
+        basis: How = "autumn guess" if found.how == "autumn guess" else "autumn"
+        found = Modelled(Stage.LEAF_FALL, fall, basis, place=SEQUENCE.index(Stage.LEAF_FALL))
+    bare = (found.since or day) + timedelta(days=round(h("autumn.dormant_after_fall_d", "d")))
+    if day < bare:
+        return found
+    return Modelled(Stage.DORMANT, bare, found.how, place=len(SEQUENCE) - 1)
+
+
+def _minima(warmth: Warmth | None, first: date, day: date) -> FloatArray:
+    """Minima from a week before ``first`` to the day before ``day``."""
+    length = (day - first).days + _WEEK
+    if warmth is None:
+        return np.full(length, np.nan)
+    return warmth.between("min_c", first - timedelta(days=_WEEK), day - timedelta(days=1))
