@@ -1,4 +1,4 @@
-"""The heat mail: one for each heat wave, two to three days ahead, with what to do, in order, and what to stop."""
+"""The heat mail, two to three days ahead of each heat wave: what to do, in order, and what to stop."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ import numpy as np
 
 from advisor.advice.chance import chance_words
 from advisor.advice.grouping import advice_id, bench_order, names, say
-from advisor.advice.heat import HeatDay, heat_day, heat_reasons
+from advisor.advice.heat import HeatDay, heat_day
+from advisor.advice.heat_reasons import heat_reasons
 from advisor.advice.hours import clock, day_name, day_span, local_at, local_day, window
 from advisor.advice.model import Advice, AlertEvent, Reason, Situation
 from advisor.advice.places import is_confirmed
@@ -64,7 +65,7 @@ def heat_alert(situation: Situation) -> AlertEvent | None:
         trees=trees,
         spared=spared,
         headline=(
-            f"Heat {day_name(situation, begun)} to {day_name(situation, ends)}, up to "
+            f"Heat {day_name(situation, max(begun, situation.day))} to {day_name(situation, ends)}, up to "
             f"{say(situation, hottest, 'degC')}: {names(situation, in_danger)} in danger"
         ),
         advice=_measures(situation, judged, coming, trees, spared, ends),
@@ -166,15 +167,26 @@ def _measures(
         topic: str, do: str, whom: tuple[str, ...], why: tuple[Reason, ...], *, must: bool = False
     ) -> Advice:
         return Advice(
-            advice_id(f"alert-heat-{topic}", whom), "alert", "today" if first == situation.day else "week", whom, do,
-            situation.now_utc, until, why, chance=chance, sure=sure, changes_if="a cooler or cloudier forecast",
-            hazard="heat", must=must,
-        )  # fmt: skip
+            advice_id(f"alert-heat-{topic}", whom),
+            "alert",
+            "today" if first == situation.day else "week",
+            whom,
+            do,
+            situation.now_utc,
+            until,
+            why,
+            chance=chance,
+            sure=sure,
+            changes_if="a cooler or cloudier forecast",
+            hazard="heat",
+            must=must,
+        )
 
     found = [
         piece(
             "net",
-            f"Have a net of {share} up, or a shaded place ready, by {clock(garden, net)} {when} for {names(situation, trees)}",
+            f"Have a net of {share} up, or a shaded place ready, by {clock(garden, net)} {when} "
+            f"for {names(situation, trees)}",
             trees,
             reasons,
             must=True,
@@ -212,7 +224,8 @@ def _measures(
     found.append(
         piece(
             "after",
-            f"Expect the end on {day_name(situation, ends)} evening; then {say(situation, rest, 'd')} without heavy work{stay}",
+            f"Expect the end on {day_name(situation, ends)} evening; then "
+            f"{say(situation, rest, 'd')} without heavy work{stay}",
             trees,
             reasons,
         )
@@ -236,14 +249,28 @@ def _people(situation: Situation, coming: list[date], piece_until: datetime) -> 
     after = clock(garden, local_at(garden, coming[0], limits.value("heat.worker_from_h", "hour of day")))
     return [
         Advice(
-            "alert-heat-people", "alert", "week", (),
-            f"Carry heavy pots before {before} or after {after} only; shade, drink and rest for yourself: heat stress "
+            "alert-heat-people",
+            "alert",
+            "week",
+            (),
+            f"Carry heavy pots before {before} or after {after} only; shade, drink and rest for "
+            "yourself: heat stress "
             f"up to {say(situation, wbgt, 'degC')} WBGT",
-            situation.now_utc, piece_until,
+            situation.now_utc,
+            piece_until,
             (
-                Reason("heat stress of the person (WBGT)", wbgt, "degC", limit, None, "person",
-                       limits.source("heat.worker_wbgt_c")),
+                Reason(
+                    "heat stress of the person (WBGT)",
+                    wbgt,
+                    "degC",
+                    limit,
+                    None,
+                    "person",
+                    limits.source("heat.worker_wbgt_c"),
+                ),
             ),
-            sure="by the forecast for the open garden", changes_if="local rules for work in heat come first", hazard="heat",
+            sure="by the forecast for the open garden",
+            changes_if="local rules for work in heat come first",
+            hazard="heat",
         )
-    ]  # fmt: skip
+    ]

@@ -33,6 +33,7 @@ TimeArray = NDArray[np.datetime64]
 
 HOUR = np.timedelta64(3600, "s")
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _NOON = 12.0
 
 
@@ -113,11 +114,11 @@ def clock(garden: Garden, at_utc: datetime) -> str:
 
 
 def day_name(situation: Situation, day: date) -> str:
-    """``today``, ``tomorrow``, or ``Sun 14 July`` without the server's locale."""
+    """``today``, ``tomorrow``, or ``Sun 14 Jul`` without the server's locale."""
     distance = (day - situation.day).days
     if distance in (0, 1):
         return ("today", "tomorrow")[distance]
-    return f"{_WEEKDAYS[day.weekday()]} {day.day}.{day.month}."
+    return f"{_WEEKDAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
 
 
 def day_and_clock(situation: Situation, at_utc: datetime) -> str:

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from advisor.advice.grouping import advice_id, bench_order, listed, names, say
 from advisor.advice.hours import clock, day_and_clock, day_span, local_day, this_hour, window
 from advisor.advice.model import Advice, Amount, Reason, Situation
+from advisor.advice.water_rain import rain_note
 from advisor.exposure.model import Exposure
-from advisor.exposure.places import Spot, spot_traits
 from advisor.garden.state_model import Stage, TreeState
 from advisor.physics.missing import reduce_over
 from advisor.weather.days import at_local
@@ -47,8 +47,7 @@ def water_advice(situation: Situation) -> tuple[Advice, ...]:
         due = [
             tree
             for tree in seen
-            if exposure.waterings_l[exposure.row(tree), column]
-            >= situation.tables.limits.value("water.least_l", "l")
+            if exposure.waterings_l[exposure.row(tree), column] >= _least_l(situation, exposure, tree)
         ]
         watered |= set(due)
         plain = [tree for tree in due if tree not in care]
@@ -65,10 +64,17 @@ def water_advice(situation: Situation) -> tuple[Advice, ...]:
     if tiny:
         found.append(_small(situation, exposure, tiny, slots))
     found += _cold_rest(situation, [tree for tree in left if tree not in tiny])
-    found += _rain(situation, exposure)
+    found += rain_note(situation, exposure)
     if blind:
         found.append(_routine(situation, bench_order(situation, blind), "water use of today is missing"))
     return tuple(found)
+
+
+def _least_l(situation: Situation, exposure: Exposure, tree: str) -> float:
+    """Less than this is no watering: a nearly full pot gains nothing [l]."""
+    limits = situation.tables.limits
+    share = limits.value("water.least_share", "share")
+    return max(limits.value("water.least_l", "l"), share * float(exposure.usable_l[exposure.row(tree)]))
 
 
 def is_watered_with_care(situation: Situation, state: TreeState) -> bool:
@@ -147,7 +153,10 @@ def _slot(
     dry = {tree: hour for tree in ordered if (hour := _dry_at(exposure, tree)) is not None}
     early = [tree for tree, hour in dry.items() if hour < at - first]
     verb = "Check and water" if unlogged else "Water"
-    text = f"{verb} {names(situation, ordered)} at {day_and_clock(situation, at)}, about {say(situation, litres, 'l')}"
+    text = (
+        f"{verb} {names(situation, ordered)} at {day_and_clock(situation, at)}, about "
+        f"{say(situation, litres, 'l')}"
+    )
     if early:
         soonest = min(dry[tree] for tree in early)
         text += f"; {names(situation, early)} first, dry from {day_and_clock(situation, soonest)}"
@@ -198,7 +207,8 @@ def _checks(
                 "water",
                 "today",
                 ordered,
-                f"Check {names(situation, ordered)} at {day_and_clock(situation, at)}: {TOP_THIRD}, else soak{extra}",
+                f"Check {names(situation, ordered)} at {day_and_clock(situation, at)}: "
+                f"{TOP_THIRD}, else soak{extra}",
                 at,
                 max(day_span(situation.holdings.garden, situation.day)[1], at),
                 _pot_reasons(situation, exposure, ordered),
@@ -253,88 +263,33 @@ def _cold_rest(situation: Situation, trees: Sequence[str]) -> list[Advice]:
             "water",
             "today",
             ordered,
-            f"Check {names(situation, ordered)}, as every {every} days in the cold: water only if the top half is "
+            f"Check {names(situation, ordered)}, as every {every} days in the cold: water only if "
+            "the top half is "
             "dry and the ball not frozen",
             situation.now_utc,
             span[1],
             (
-                Reason("highest temperature today", warmest, "degC", limits.value("water.cold_c", "degC"), None,
-                       "dormant", limits.source("water.cold_every_d")),
+                Reason(
+                    "highest temperature today",
+                    warmest,
+                    "degC",
+                    limits.value("water.cold_c", "degC"),
+                    None,
+                    "dormant",
+                    limits.source("water.cold_every_d"),
+                ),
             ),
             sure="by rule of thumb",
             changes_if="a warm or windy spell",
             hazard="dry",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _days_since_water(situation: Situation, state: TreeState) -> int:
     """Days since the last logged watering, else a count that turns over on the same days for all."""
     last: date | None = state.last.get("watered")
     return situation.day.toordinal() if last is None else max((situation.day - last).days, 0)
-
-
-def _rain(situation: Situation, exposure: Exposure) -> list[Advice]:
-    """What fell and what is to come: how much of it reaches the pots."""
-    weather, limits, garden = situation.weather, situation.tables.limits, situation.holdings.garden
-    if weather is None:
-        return []
-    under_sky = {
-        place.id
-        for place in situation.holdings.places.values()
-        if not spot_traits([Spot(place)], situation.tables).roofed[0, 0]
-    }
-    trees = bench_order(
-        situation, [tree for tree in exposure.tree_ids if situation.states[tree].place_id in under_sky]
-    )
-    if not trees:
-        return []
-    now = this_hour(situation)
-    end = day_span(garden, situation.day)[1]
-    back = now - timedelta(hours=limits.value("water.rain_back_h", "h"))
-
-    def rain(span: tuple[datetime, datetime]) -> tuple[float, float, float]:
-        rows = [exposure.row(tree) for tree in trees]
-        total = window(weather.start_utc, weather.value("rain_mm"), *span)
-        reached = window(exposure.start_utc, exposure.rain_reaching_pot_mm[rows], *span)
-        sums = reduce_over(reached, "sum", minimum_coverage=0.0).value
-        fell = float(reduce_over(total, "sum", minimum_coverage=0.0).value)
-        return fell, float(np.nanmin(sums, initial=np.inf)), float(np.nanmax(sums, initial=-np.inf))
-
-    parts, reasons = [], []
-    for span, least, word in (
-        ((back, now), limits.value("water.rain_told_mm", "mm"), "fell"),
-        ((now, end), limits.value("water.rain_ahead_mm", "mm"), "expected today"),
-    ):
-        if span[0] >= span[1]:
-            continue
-        fell, low, high = rain(span)
-        if not fell >= least or not np.isfinite(low):
-            continue
-        some = say(situation, high, "mm")
-        if high - low >= 1.0:
-            some = f"{say(situation, low, 'mm').split()[0]} to {some}"
-        parts.append(f"{say(situation, fell, 'mm')} {word}, assume {some} reach the pots")
-        reasons.append(
-            Reason(f"rain {word}, part that reaches the pots", high, "mm", fell, span[1], "crowns over the pots",
-                   situation.tables.physics.source("rain.crown_storage_mm"))
-        )  # fmt: skip
-    if not parts:
-        return []
-    return [
-        Advice(
-            "water-rain",
-            "water",
-            "note",
-            trees,
-            f"Still check under the crowns in spite of the rain: {'; '.join(parts)}",
-            situation.now_utc,
-            end,
-            tuple(reasons),
-            sure="a rough share; crowns differ",
-            changes_if="a look at the pots",
-        )
-    ]
 
 
 def _routine(situation: Situation, trees: Sequence[str], why: str) -> Advice:
@@ -352,10 +307,17 @@ def _routine(situation: Situation, trees: Sequence[str], why: str) -> Advice:
         situation.now_utc,
         day_span(garden, situation.day)[1],
         (
-            Reason("water use of the pots", None, "l", None, None, why,
-                   situation.tables.limits.source("chance.coverage_share")),
+            Reason(
+                "water use of the pots",
+                None,
+                "l",
+                None,
+                None,
+                why,
+                situation.tables.limits.source("chance.coverage_share"),
+            ),
         ),
         sure="cannot tell",
         changes_if="the next weather that arrives",
         hazard="dry",
-    )  # fmt: skip
+    )

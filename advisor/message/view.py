@@ -91,7 +91,8 @@ class DigestInput:
     notices: tuple[str, ...] = ()
     quiet_notes: tuple[str, ...] = ()
     judgements: Mapping[tuple[str, str], WorkJudgement] = field(default_factory=dict)
-    issued_text: str = ""
+    with_table: bool = False
+    """True when the picture's table gives the coming days, so that the ahead part need not."""
 
     @property
     def now_utc(self) -> datetime:

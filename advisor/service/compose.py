@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from advisor.advice.model import AlertEvent
@@ -68,8 +68,9 @@ def digest_input(
 def digest_rendered(evaluation: Evaluation, notices: Sequence[str], quiet_notes: Sequence[str]) -> Rendered:
     """Return the digest of the evaluation's day."""
     problems: list[str] = []
-    given = digest_input(evaluation, notices, quiet_notes)
-    view = digest_view(given, _picture(evaluation, problems))
+    picture = _picture(evaluation, problems)
+    given = replace(digest_input(evaluation, notices, quiet_notes), with_table=picture is not None)
+    view = digest_view(given, picture)
     calendar = calendar_bytes(given)
     attachments = (Attachment("work.ics", "text", "calendar", calendar),)
     json_text = dump(today_object(evaluation.situation, evaluation.advice))

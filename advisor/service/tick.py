@@ -124,8 +124,8 @@ def _refuse_other_clock(state_folder: Path, clock: Clock, now_utc: datetime) -> 
         if stamped is not None and stamped != clock.kind:
             ways = {"system": "the system clock", "given": "a given time (--now)"}
             raise SettingsError(
-                f"{state_folder} has been ticked with {ways[stamped]}; a tick with {ways[clock.kind]} is refused, "
-                "because it would send or swallow messages; use another state folder"
+                f"{state_folder} has been ticked with {ways[stamped]}; a tick with {ways[clock.kind]} is "
+                "refused, because it would send or swallow messages; use another state folder"
             )
 
 

@@ -51,7 +51,7 @@ def build(digest: DigestInput) -> Section | None:
     situation = digest.situation
     units = situation.holdings.garden.units
     lines = _hazards(digest) + _closing(digest)
-    if digest.issued_text != "alert":
+    if not digest.with_table:
         for outlook in day_outlooks(situation):
             low, high, rain, gust = outlook_cells(outlook, units)
             lines.append(
