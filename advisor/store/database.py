@@ -17,7 +17,7 @@ from typing import Any, Literal, Self
 from advisor.errors import StoreError
 from advisor.store.config_files import load_tables
 from advisor.store.database_file import FILE_NAME, connect, create, migrate
-from advisor.store.faults import network_file_system, store_fault
+from advisor.store.faults import is_damage, network_file_system, store_fault
 from advisor.store.rules import StoreRules
 from advisor.store.schema import APPLICATION_ID, SCHEMA_VERSION
 from advisor.store.stamps import stamp, utc_from
@@ -228,8 +228,15 @@ class Store:
 
     def quick_check(self) -> tuple[str, ...]:
         """Return what SQLite's ``quick_check`` and foreign-key check find; empty when all is well."""
-        found = [str(row[0]) for row in self.rows("PRAGMA quick_check") if row[0] != "ok"]
-        found += [f"row {row[1]} of {row[0]} points nowhere" for row in self.rows("PRAGMA foreign_key_check")]
+        try:
+            found = [str(row[0]) for row in self.rows("PRAGMA quick_check") if row[0] != "ok"]
+            found += [
+                f"row {row[1]} of {row[0]} points nowhere" for row in self.rows("PRAGMA foreign_key_check")
+            ]
+        except StoreError as error:
+            if not is_damage(error.__cause__):
+                raise
+            return (str(error),)
         return tuple(found)
 
     def weekly_check(self, now_utc: datetime) -> tuple[str, ...]:

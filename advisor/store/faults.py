@@ -8,7 +8,7 @@ from pathlib import Path
 
 from advisor.errors import StoreError
 
-__all__ = ["network_file_system", "store_fault"]
+__all__ = ["is_damage", "network_file_system", "store_fault"]
 
 _NETWORK = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "fuse.sshfs", "ceph", "glusterfs", "afs"})
 
@@ -99,3 +99,9 @@ def store_fault(error: sqlite3.Error, path: Path) -> StoreError:
     if kind is not None:
         words += f"; the folder is on a network file system ({kind}), use a local disk"
     return StoreError(words)
+
+
+def is_damage(error: BaseException | None) -> bool:
+    """Say whether an error of SQLite means that the file itself is damaged."""
+    name = str(getattr(error, "sqlite_errorname", ""))
+    return name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
