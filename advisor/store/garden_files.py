@@ -19,7 +19,7 @@ from advisor.garden.model import Garden, Holdings, JournalEntry, Place, Tree
 from advisor.garden.sizing import DEFAULT_SUBSTRATE, PotWish, fill_crown, fill_pot, nearest_size
 from advisor.garden.tables import Tables
 from advisor.store.garden_rows import GardenRow, PlaceRow, PotRow, TreeRow
-from advisor.store.journal_files import JOURNAL_FILE, read_journal, read_journal_text
+from advisor.store.journal_files import JOURNAL_FILE, journal_text, read_journal
 from advisor.store.toml_faults import (
     Location,
     decode_text,
@@ -321,13 +321,13 @@ def load_garden_file(path: Path, tables: Tables) -> GardenFile:
 
 
 def holdings_of(
-    garden_file: GardenFile, journal_text: str, now_utc: datetime
+    garden_file: GardenFile, journal: str, now_utc: datetime
 ) -> tuple[Holdings | None, tuple[Fault, ...]]:
     """Return everything the grower owns from a garden file and a journal; None if the garden is unusable."""
     if garden_file.garden is None:
         return None, garden_file.faults
     entries, faults = read_journal(
-        journal_text,
+        journal,
         garden_file.garden,
         garden_file.trees,
         garden_file.places,
@@ -370,6 +370,6 @@ def load_holdings(
     ``[garden]`` or the TOML itself is broken. A missing journal is an empty one.
     """
     garden_file = load_garden_file(folder / GARDEN_FILE, tables)
-    journal_text, faults = read_journal_text(folder / JOURNAL_FILE)
-    holdings, found = holdings_of(garden_file, journal_text, now_utc)
+    text, faults = journal_text(folder)
+    holdings, found = holdings_of(garden_file, text, now_utc)
     return holdings, found + faults

@@ -62,8 +62,11 @@ Side = Annotated[float, Field(gt=0.0, le=300.0)]
 def _point(point: list[float]) -> list[float]:
     if len(point) != 2 or not 0 <= point[0] <= 360 or not 0 <= point[1] <= 90:
         raise _slip(shown_value(point), "[azimuth 0..360 from north clockwise, elevation 0..90] in degrees")
-    return [point[0] % 360, point[1]]
+    return point
 
+
+_STEP_AT_NORTH = 359.99
+"""Where 0 and 360 are both given the horizon has a step there, and 360 is its western side."""
 
 HorizonPoint = Annotated[list[float], AfterValidator(_point)]
 
@@ -135,11 +138,13 @@ class PlaceRow(StrictRow):
     @field_validator("horizon")
     @classmethod
     def _sorted(cls, points: list[list[float]]) -> list[list[float]]:
-        azimuths = [azimuth for azimuth, _ in points]
+        north = _STEP_AT_NORTH if any(azimuth == 0 for azimuth, _ in points) else 0.0
+        turned = [[north if azimuth == 360 else azimuth, elevation] for azimuth, elevation in points]
+        azimuths = [azimuth for azimuth, _ in turned]
         for azimuth in azimuths:
             if azimuths.count(azimuth) > 1:
-                raise _slip(f"azimuth {azimuth:g} stands twice", "each azimuth once; 0 and 360 are the same")
-        return sorted(points)
+                raise _slip(f"azimuth {azimuth:g} stands twice", "write each azimuth once")
+        return sorted(turned)
 
 
 def _tables(info: ValidationInfo) -> Tables:

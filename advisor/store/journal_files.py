@@ -25,8 +25,8 @@ __all__ = [
     "JOURNAL_FILE",
     "TAKES_BACK",
     "JournalRow",
+    "journal_text",
     "read_journal",
-    "read_journal_text",
     "read_rows",
     "row_text",
 ]
@@ -68,8 +68,9 @@ def row_text(row: JournalRow) -> str:
 # --- text into rows ----------------------------------------------------------------------------
 
 
-def read_journal_text(path: Path) -> tuple[str, tuple[Fault, ...]]:
-    """Return the journal's text; a missing file is an empty journal. Bytes that are not UTF-8 stay marked."""
+def journal_text(folder: Path) -> tuple[str, tuple[Fault, ...]]:
+    """Return the text of the folder's journal; a missing one is empty; bytes not UTF-8 stay marked."""
+    path = folder / JOURNAL_FILE
     try:
         with path.open("rb") as handle:
             raw = handle.read(_LARGEST_BYTES + 1)
@@ -101,8 +102,16 @@ def _records(text: str) -> Iterator[tuple[int, list[str] | str]]:
             yield start + 1, str(error)
             start += 1
         else:
-            yield start + 1, fields
-            start += reader.line_num
+            after = start + reader.line_num
+            if any(_LINE_START.match(line) for line in lines[start + 1 : after]):
+                yield start + 1, "it would swallow the next line"
+                start += 1
+            else:
+                yield start + 1, fields
+                start = after
+
+
+_LINE_START = re.compile(r"\d{4}-\d\d-\d\d,")
 
 
 def _from(lines: list[str], start: int) -> Iterator[str]:

@@ -272,7 +272,7 @@ def _spoken(fault: Fault) -> Fault:
     """Return the fault; for a password in the file with the way out."""
     if fault.key != "mail.password":
         return fault
-    wanted = f"write it into a file that only you can read and name it in password_file, or set {PASSWORD_VARIABLE}"
+    wanted = f"put it into a file only you can read and name that in password_file, or set {PASSWORD_VARIABLE}"
     return replace(fault, found="a password has no place in this file", wanted=wanted)
 
 
@@ -291,7 +291,8 @@ def parse_service(text: str, file: str = SERVICE_FILE) -> ServiceSettings:
     try:
         row = _ServiceRow.model_validate(document)
     except ValidationError as error:
-        raise SettingsError([_spoken(fault) for fault in explain(error, _ServiceRow, file, lines)]) from None
+        found_faults = [_spoken(fault) for fault in explain(error, _ServiceRow, file, lines)]
+        raise SettingsError(sorted(found_faults, key=lambda fault: fault.line or 0)) from None
     weather, mail = row.weather, row.mail
     if (
         mail is not None

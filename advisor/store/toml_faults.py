@@ -56,7 +56,6 @@ class StrictRow(BaseModel):
         strict=True,
         allow_inf_nan=False,
         hide_input_in_errors=True,
-        populate_by_name=True,
     )
 
 
@@ -349,6 +348,9 @@ def _words(error: ErrorDetails, model: type[BaseModel], location: Location) -> t
     if kind == "literal_error":
         allowed = re.findall(r"'([^']*)'", str(error["ctx"].get("expected", "")))
         return found, did_you_mean(str(value), allowed)
+    if kind in {"too_short", "too_long"}:
+        most = error["ctx"].get("min_length" if kind == "too_short" else "max_length")
+        return found, f"must hold at {'least' if kind == 'too_short' else 'most'} {most}"
     wanted = _TYPES.get(kind) or error["msg"].removeprefix("Input should be ")
     return found, f"must be {wanted}" + (f" ({described})" if described else "")
 

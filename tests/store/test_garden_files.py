@@ -226,3 +226,32 @@ def test_former_trees_stay_in_the_journal_without_a_fault(tmp_path):
     assert holdings is not None
     assert faults == ()
     assert holdings.journal == ()
+
+
+@pytest.mark.parametrize(
+    ("written", "kept"),
+    [
+        ("[[360, 20], [180, 5]]", ((0.0, 20.0), (180.0, 5.0))),
+        ("[[0, 20], [180, 5], [360, 70]]", ((0.0, 20.0), (180.0, 5.0), (359.99, 70.0))),
+        ("[]", ()),
+    ],
+    ids=["360 alone is north", "0 and 360 are a step at north", "flat"],
+)
+def test_horizon_at_north_is_read_as_meant(written, kept):
+    found = parse_garden(CASES["head"] + f"horizon = {written}\n", load_tables())
+    assert found.faults == ()
+    assert found.places["south-bench"].horizon_deg == kept
+
+
+def test_horizon_with_an_azimuth_twice_is_a_fault():
+    (fault,) = parse_garden(CASES["head"] + "horizon = [[90, 20], [90, 5]]\n", load_tables()).faults
+    assert (fault.key, fault.line) == ("place[1].horizon", 9)
+    assert "90" in fault.found
+
+
+def test_demo_garden_is_without_fault():
+    demo = Path(__file__).resolve().parents[2] / "config" / "demo"
+    holdings, faults = load_holdings(demo, load_tables(), datetime(2027, 1, 1, tzinfo=UTC))
+    assert faults == ()
+    assert holdings is not None
+    assert len(holdings.trees) > 5

@@ -10,7 +10,7 @@ import pytest
 
 from advisor.store.config_files import load_tables
 from advisor.store.garden_files import parse_garden
-from advisor.store.journal_files import read_journal, read_journal_text
+from advisor.store.journal_files import journal_text, read_journal
 
 CASES = tomllib.loads(Path(__file__).with_name("bad_journal_cases.toml").read_text(encoding="utf-8"))
 NOW = datetime(2026, 7, 1, 10, tzinfo=UTC)
@@ -71,7 +71,7 @@ def test_empty_time_means_now_before_noon_and_noon_after():
 
 
 def test_missing_and_empty_journals_are_empty(tmp_path):
-    assert read_journal_text(tmp_path / "journal.csv") == ("", ())
+    assert journal_text(tmp_path) == ("", ())
     assert read("") == ((), ())
     assert read("\n\n") == ((), ())
     assert read(CASES["header"]) == ((), ())
@@ -80,7 +80,7 @@ def test_missing_and_empty_journals_are_empty(tmp_path):
 def test_byte_order_mark_is_no_part_of_the_header(tmp_path):
     path = tmp_path / "journal.csv"
     path.write_bytes(b"\xef\xbb\xbf" + (CASES["header"] + "2026-06-01,08:00,ember,fed,,,\n").encode())
-    text, faults = read_journal_text(path)
+    text, faults = journal_text(tmp_path)
     assert faults == ()
     entries, faults = read(text)
     assert len(entries) == 1
@@ -92,7 +92,7 @@ def test_bytes_that_are_not_utf8_cost_their_own_line_only(tmp_path):
     path.write_bytes(
         CASES["header"].encode() + b"2026-06-01,08:00,ember,fed,,,gr\xfcn\n2026-06-02,08:00,ember,fed,,,\n"
     )
-    text, faults = read_journal_text(path)
+    text, faults = journal_text(tmp_path)
     assert faults == ()
     entries, (fault,) = read(text)
     assert (fault.line, fault.key) == (2, "note")
@@ -103,7 +103,7 @@ def test_bytes_that_are_not_utf8_cost_their_own_line_only(tmp_path):
 def test_utf16_journal_is_a_fault(tmp_path):
     path = tmp_path / "journal.csv"
     path.write_bytes(CASES["header"].encode("utf-16"))
-    text, (fault,) = read_journal_text(path)
+    text, (fault,) = journal_text(tmp_path)
     assert text == ""
     assert "UTF-16" in fault.found
 
