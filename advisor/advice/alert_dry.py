@@ -75,16 +75,38 @@ def dry_alert(situation: Situation) -> AlertEvent | None:
         f"{day_and_clock(situation, slot)}: dry by then, on a day of unusual thirst"
     )
     advice = Advice(
-        advice_id("alert-dry", trees), "alert", "now", trees, text, situation.now_utc, slot,
+        advice_id("alert-dry", trees),
+        "alert",
+        "now",
+        trees,
+        text,
+        situation.now_utc,
+        slot,
         (
-            Reason("water used today", float(demand[-1][row]), "l", float(limit[row]), first,
-                   "the thirstiest of the days before", limits.source("water.demand_factor")),
-            Reason("water left now", float(exposure.left_now_share[row]), "share",
-                   1.0 - situation.tables.physics.value("water.act_used_share", "share"), first,
-                   exposure.water_known[row], situation.tables.physics.source("water.act_used_share")),
+            Reason(
+                "water used today",
+                float(demand[-1][row]),
+                "l",
+                float(limit[row]),
+                first,
+                "the thirstiest of the days before",
+                limits.source("water.demand_factor"),
+            ),
+            Reason(
+                "water left now",
+                float(exposure.left_now_share[row]),
+                "share",
+                1.0 - situation.tables.physics.value("water.act_used_share", "share"),
+                first,
+                exposure.water_known[row],
+                situation.tables.physics.source("water.act_used_share"),
+            ),
         ),
-        sure="by the pot balance", changes_if="log watered", hazard="dry", must=True,
-    )  # fmt: skip
+        sure="by the pot balance",
+        changes_if="log watered",
+        hazard="dry",
+        must=True,
+    )
     return AlertEvent(
         hazard="dry",
         first_day=situation.day,

@@ -86,16 +86,10 @@ def chance_words(tables: Tables, chance: float | None, members: int = 0) -> str:
     if chance is None or np.isnan(chance):
         return "cannot tell"
     limits = tables.limits
-    for row, word in (
-        ("almost_certain", "almost certain"),
-        ("likely", "likely"),
-        ("about_even", "about even"),
-        ("possible", "possible"),
-    ):
-        if chance >= limits.value(f"chance.{row}", "share"):
-            break
-    else:
-        word = "unlikely"
+    words = {"almost_certain": "almost certain", "likely": "likely", "about_even": "about even"}
+    words["possible"] = "possible"
+    reached = [word for row, word in words.items() if chance >= limits.value(f"chance.{row}", "share")]
+    word = reached[0] if reached else "unlikely"
     if members:
         return f"{word}: {round(chance * members)} of {members} runs"
     tenths = min(max(round(chance * 10), 1), 9)

@@ -1,4 +1,4 @@
-"""Where to carry trees before a cold night: the lowest shelter of the grower's own that is enough and has room."""
+"""Where to carry trees before a cold night: the lowest shelter of their own that is enough and has room."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def _choose(
 
 
 def _chance_left(margin: float, spread: float) -> float:
-    return float(np.nan_to_num(by_spread(np.float64(margin), spread)))
+    return float(np.nan_to_num(by_spread(np.array(margin), spread)))
 
 
 def _advice(
@@ -124,7 +124,7 @@ def _advice(
         if not enough:
             what += ", cover them there as well, for it may not be enough"
     elif heavy:
-        what = f"Cover {who} where they stand {when}: fleece over the crown, pot wrapped and on the floor"
+        what = f"Cover {who} where they stand {when}: fleece over the crown, the pot wrapped"
     else:
         what = (
             f"Bring {who} under cover {when}: no warmer place of the garden file has room; "

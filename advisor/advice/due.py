@@ -36,12 +36,18 @@ def due_advice(situation: Situation) -> tuple[Advice, ...]:
                 situation.now_utc,
                 day_span(situation.holdings.garden, situation.day)[1],
                 (
-                    Reason("days past the date to look", float(late), "d", limits.value("due.overdue_d", "d"), None,
-                           listed(sorted({question.why for question in asked.values()})[:2]),
-                           limits.source("due.overdue_d")),
+                    Reason(
+                        "days past the date to look",
+                        float(late),
+                        "d",
+                        limits.value("due.overdue_d", "d"),
+                        None,
+                        listed(sorted({question.why for question in asked.values()})[:2]),
+                        limits.source("due.overdue_d"),
+                    ),
                 ),
                 sure="by the journal",
                 changes_if="an answer in a word",
             )
-        )  # fmt: skip
+        )
     return tuple(found)

@@ -131,12 +131,22 @@ def judge_night(situation: Situation, eve: date, from_utc: datetime | None = Non
     unknown = (np.isfinite(shoot) & np.isnan(shoot_margin)) | (np.isfinite(roots) & np.isnan(root_margin))
     bench = window(exposure.start_utc, exposure.bench_temperature_c, *span)
     return Night(
-        eve, span[0], span[1], bench_min, root_min,
+        eve,
+        span[0],
+        span[1],
+        bench_min,
+        root_min,
         tuple(
-            None if np.isnan(row).all() else hour_at(exposure.start_utc, span[0], int(np.nanargmin(row))) for row in bench
+            None if np.isnan(row).all() else hour_at(exposure.start_utc, span[0], int(np.nanargmin(row)))
+            for row in bench
         ),
-        shoot_margin, root_margin, shoot_chance, root_chance, danger, unknown,
-    )  # fmt: skip
+        shoot_margin,
+        root_margin,
+        shoot_chance,
+        root_chance,
+        danger,
+        unknown,
+    )
 
 
 def _below(limit: FloatArray, lowest: FloatArray) -> FloatArray:

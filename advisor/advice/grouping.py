@@ -36,14 +36,18 @@ def listed(words: Sequence[str]) -> str:
 def names(situation: Situation, tree_ids: Collection[str]) -> str:
     """Trees as a grower would call them out.
 
-    Whole benches are named as such, at most about five trees by name, the rest counted with their
-    place when they share one: ``Ember, Alder, Oak, Elm, Fig and 6 more on South bench``.
+    Whole benches are named as such, so is everything but a few; at most about five trees by name, the
+    rest counted with their place when they share one: ``Ember, Alder, Oak, Elm, Fig and 6 more on
+    South bench``.
     """
     wanted = bench_order(situation, tree_ids)
     states, places = situation.states, situation.holdings.places
     at_most = round(situation.tables.limits.value("text.names", "count"))
     if len(wanted) > 1 and len(wanted) == len(states):
         return "all trees"
+    others = bench_order(situation, set(states) - set(wanted))
+    if len(others) <= at_most < len(wanted):
+        return f"all trees but {listed([states[tree].tree.name for tree in others])}"
     if len(wanted) <= at_most:
         return listed([states[tree].tree.name for tree in wanted])
     chosen = set(wanted)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from advisor.advice.chance import act_at, by_members, by_spread, lead_days, spread_k
 from advisor.advice.hours import day_span, hour_at, local_day, window
-from advisor.advice.model import Reason, Situation
+from advisor.advice.model import Situation
 from advisor.exposure.model import Exposure
 from advisor.garden.state_model import Need, TreeState
 from advisor.physics.missing import reduce_over
@@ -25,7 +25,6 @@ __all__ = [
     "HeatDay",
     "daily_maximum_c",
     "heat_day",
-    "heat_reasons",
     "net_share",
     "rolling_margin",
     "sun_is_on",
@@ -156,13 +155,12 @@ def _limits(situation: Situation, states: list[TreeState]) -> _Limits:
         vpd = _need(state.needs.vpd_limit_kpa) * (under_net if netted else 1.0)
         air = state.group.trait("air_caution_c" if soft else "air_protect_c", "degC")
         rows.append((leaf, vpd, np.nan if air is None else air))
-    columns = np.array(rows, dtype=np.float64).reshape(len(rows), 3).T
-    leaf, vpd, air = columns
-    nothing = np.isnan(leaf) & np.isnan(vpd)
+    leaf_c, vpd_kpa, air_c = np.array(rows, dtype=np.float64).reshape(len(rows), 3).T
+    nothing = np.isnan(leaf_c) & np.isnan(vpd_kpa)
     return _Limits(
-        np.where(np.isnan(leaf), np.inf, leaf),
-        np.where(np.isnan(vpd), np.inf, vpd),
-        np.where(nothing, np.nan, air),
+        np.where(np.isnan(leaf_c), np.inf, leaf_c),
+        np.where(np.isnan(vpd_kpa), np.inf, vpd_kpa),
+        np.where(nothing, np.nan, air_c),
     )
 
 
@@ -322,84 +320,3 @@ def _start(exposure: Exposure, span: tuple[datetime, datetime], runs: FloatArray
         if np.isfinite(known)
         else hour_at(exposure.start_utc, span[0], row)
     )
-
-
-def heat_reasons(situation: Situation, heat: HeatDay, tree_id: str) -> tuple[Reason, ...]:
-    """Say why one tree is in danger: the quantity beyond its limit first, and what lowered the limit."""
-    exposure = situation.exposure
-    if exposure is None:
-        return ()
-    row, state, tables = exposure.row(tree_id), situation.states[tree_id], situation.tables
-    at = heat.starts_utc[row]
-    needs = state.needs
-    found: list[tuple[float, Reason]] = []
-    if heat.by_air[row]:
-        return (
-            Reason(
-                "air temperature",
-                _plain(heat.air_max_c[row]),
-                "degC",
-                state.group.trait("air_protect_c", "degC"),
-                at,
-                state.group.name,
-                "leaf temperature or dryness of the air is missing",
-            ),
-        )
-    shift = tables.limits.value("heat.earlier_k", "K") if heat.not_used[row] else 0.0
-    if needs.leaf_limit_c is not None and state.sun_leaf_share > 0.0:
-        over = float(heat.leaf_max_c[row]) - needs.leaf_limit_c.value
-        need = needs.leaf_limit_c
-        found.append(
-            (
-                over,
-                Reason(
-                    "leaf temperature in the sun",
-                    _plain(heat.leaf_max_c[row]),
-                    "degC",
-                    need.value - shift,
-                    at,
-                    need.set_by,
-                    need.source,
-                ),
-            )
-        )
-    if needs.vpd_limit_kpa is not None:
-        need = needs.vpd_limit_kpa
-        over = (float(heat.vpd_max_kpa[row]) - need.value) / tables.limits.value("heat.vpd_rise_kpa", "kPa")
-        found.append(
-            (
-                over,
-                Reason(
-                    "dryness of the air in the sun",
-                    _plain(heat.vpd_max_kpa[row]),
-                    "kPa",
-                    need.value,
-                    at,
-                    need.set_by,
-                    need.source,
-                ),
-            )
-        )
-    found.sort(key=lambda pair: -pair[0] if np.isfinite(pair[0]) else np.inf)
-    reasons = [reason for _, reason in found]
-    reasons.append(
-        Reason("air temperature", _plain(heat.air_max_c[row]), "degC", None, at, "forecast", "forecast")
-    )
-    if heat.not_used[row]:
-        reasons.append(
-            Reason(
-                "limits count earlier, the days before were cool",
-                shift,
-                "K",
-                None,
-                at,
-                "cool fortnight",
-                tables.limits.source("heat.earlier_k"),
-            )
-        )
-    return tuple(reasons)
-
-
-def _plain(value: np.float64 | float) -> float | None:
-    number = float(value)
-    return None if np.isnan(number) else number

@@ -77,7 +77,8 @@ def place_sun_share(situation: Situation, place: Place) -> FloatArray:
         return np.zeros(0)
     spots = [Spot(place)]
     sun = sun_of(weather, situation.holdings.garden, situation.tables)
-    return place_sun(spots, spot_traits(spots, situation.tables), sun).direct_share[0]
+    share: FloatArray = place_sun(spots, spot_traits(spots, situation.tables), sun).direct_share[0]
+    return share
 
 
 def place_temperatures(situation: Situation) -> dict[str, FloatArray]:

@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from advisor.advice.cold_shelter import carry_in
 from advisor.advice.frost import Night, judge_night
-from advisor.advice.gale import hail_advice, net_advice, wind_advice
+from advisor.advice.gale import net_advice, wind_advice
 from advisor.advice.grouping import advice_id, bench_order, names, say
+from advisor.advice.hail import hail_advice
 from advisor.advice.heat import rolling_margin, sun_is_on
-from advisor.advice.hours import clock, day_and_clock, day_span, eve_of, hour_at, this_hour, window
+from advisor.advice.hours import day_and_clock, day_span, eve_of, hour_at, this_hour, window
 from advisor.advice.model import Advice, Reason, Situation
 from advisor.advice.places import is_confirmed
 from advisor.advice.wet import wet_advice
@@ -95,7 +96,7 @@ def _cold(situation: Situation) -> list[Advice]:
 
 
 def _missing_hours(situation: Situation, night: Night) -> str:
-    exposure, garden = situation.exposure, situation.holdings.garden
+    exposure = situation.exposure
     if exposure is None:
         return "no weather"
     bench = window(exposure.start_utc, exposure.bench_temperature_c, night.from_utc, night.until_utc)
@@ -103,8 +104,8 @@ def _missing_hours(situation: Situation, night: Night) -> str:
     for name, values in (("temperature", bench), ("pot temperature", core)):
         gaps = np.flatnonzero(np.isnan(values).any(axis=0))
         if gaps.size:
-            first = clock(garden, hour_at(exposure.start_utc, night.from_utc, int(gaps[0])))
-            last = clock(garden, hour_at(exposure.start_utc, night.from_utc, int(gaps[-1]) + 1))
+            first = day_and_clock(situation, hour_at(exposure.start_utc, night.from_utc, int(gaps[0])))
+            last = day_and_clock(situation, hour_at(exposure.start_utc, night.from_utc, int(gaps[-1]) + 1))
             return f"no {name} from {first} to {last}"
     return "hours missing"
 
@@ -127,7 +128,8 @@ def _cannot_tell(situation: Situation, trees: list[str], missing: str) -> Advice
         "shelter",
         "today",
         ordered,
-        f"Watch the thermometer tonight and have cover ready for {names(situation, ordered)}: the advisor cannot "
+        f"Watch the thermometer tonight and have cover ready for {names(situation, ordered)}: the "
+        "advisor cannot "
         f"tell about frost ({missing}); the first limit stands at {say(situation, highest, 'degC')}",
         situation.now_utc,
         day_span(situation.holdings.garden, situation.day)[1],
@@ -197,19 +199,28 @@ def _soak_before_freeze(situation: Situation) -> list[Advice]:
             "shelter",
             "today",
             trees,
-            f"Water {names(situation, trees)} well by {day_and_clock(situation, by)} and let the pots drain: they "
-            f"freeze from {day_and_clock(situation, first)}; a dry ball freezes fastest, a soaked one splits the pot",
+            f"Water {names(situation, trees)} well by {day_and_clock(situation, by)} and let the "
+            "pots drain: they "
+            f"freeze from {day_and_clock(situation, first)}; a dry ball freezes fastest, a soaked "
+            "one splits the pot",
             situation.now_utc,
             max(by, situation.now_utc),
             (
-                Reason("temperature of the ball", coldest, "degC", frozen_c, first, "first freeze",
-                       limits.source("frost.soak_before_h")),
+                Reason(
+                    "temperature of the ball",
+                    coldest,
+                    "degC",
+                    frozen_c,
+                    first,
+                    "first freeze",
+                    limits.source("frost.soak_before_h"),
+                ),
             ),
             sure="by the pot model, right to about 2 K",
             changes_if="a warmer forecast",
             hazard="",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _sun_on_frozen_ball(situation: Situation) -> list[Advice]:
@@ -258,11 +269,18 @@ def _sun_on_frozen_ball(situation: Situation) -> list[Advice]:
             situation.now_utc,
             end,
             (
-                Reason("temperature of the ball with sun on the leaves", coldest, "degC", frozen_c, None,
-                       "frozen ball", limits.source("frost.ball_sun_h")),
+                Reason(
+                    "temperature of the ball with sun on the leaves",
+                    coldest,
+                    "degC",
+                    frozen_c,
+                    None,
+                    "frozen ball",
+                    limits.source("frost.ball_sun_h"),
+                ),
             ),
             sure="by the pot model, right to about 2 K",
             changes_if="thaw",
             hazard="roots-cold",
         )
-    ]  # fmt: skip
+    ]

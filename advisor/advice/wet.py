@@ -110,9 +110,14 @@ def wet_advice(situation: Situation) -> list[Advice]:
     else:
         why = f"{say(situation, surplus, 'mm', 0)} more rain than dries in a week"
         reason = Reason(
-            "rain less evaporation in seven days", surplus, "mm", limits.value("wet.surplus_mm", "mm"), None,
-            "wet spell", limits.source("wet.surplus_mm"),
-        )  # fmt: skip
+            "rain less evaporation in seven days",
+            surplus,
+            "mm",
+            limits.value("wet.surplus_mm", "mm"),
+            None,
+            "wet spell",
+            limits.source("wet.surplus_mm"),
+        )
     before = situation.day - timedelta(days=1)
     known_yesterday = _wet_days(situation, before) >= limits.value("wet.days", "d") or (
         _surplus_mm(situation, before) > limits.value("wet.surplus_mm", "mm")
@@ -123,7 +128,8 @@ def wet_advice(situation: Situation) -> list[Advice]:
             "shelter",
             "note" if known_yesterday else "today",
             trees,
-            f"Prop one end of the pot by {say(situation, low, 'cm')} to {say(situation, high, 'cm')}, or roof "
+            f"Prop one end of the pot by {say(situation, low, 'cm').split()[0]} to "
+            f"{say(situation, high, 'cm')}, or roof "
             f"{names(situation, trees)}{first}, and water only once the top has dried: {why}",
             situation.now_utc,
             day_span(holdings.garden, situation.day)[1],
