@@ -1,16 +1,22 @@
-"""Lines into journal.csv: appended under a lock, in one write, flushed; taken back by appending too."""
+"""Lines into journal.csv: appended one at a time under a lock, flushed; taken back by appending too.
+
+Nothing is ever rewritten. What ``log`` wrote is remembered in the state folder, so that it can be
+taken back whatever was edited by hand around it.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import json
 import os
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
-from advisor.errors import JournalError
-from advisor.store.atomic_files import private_mode, write_atomically
+from advisor.errors import JournalError, StoreError
+from advisor.store.atomic_files import fsync_folder, private_mode, write_atomically
 from advisor.store.journal_files import (
     HEADER,
     JOURNAL_FILE,
@@ -28,20 +34,19 @@ _LOCK = "journal.lock"
 _WRITTEN = "log-lines.json"
 _REMEMBERED = 50
 """Lines of ``log`` that can be taken back one after the other."""
+_MARK = b"\xef\xbb\xbf"
 
 
 @contextlib.contextmanager
 def _locked(state_folder: Path) -> Iterator[None]:
+    """Hold the journal's lock; waits for another writer, who needs milliseconds."""
     try:
         if not state_folder.exists():
-            state_folder.mkdir(mode=0o700, parents=True)
-        handle = os.open(
-            state_folder / _LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, private_mode(state_folder)
-        )
+            state_folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC
+        handle = os.open(state_folder / _LOCK, flags, private_mode(state_folder))
     except OSError as error:
-        raise JournalError(
-            f"{state_folder} cannot be used: {error.strerror}; check owner and mode"
-        ) from error
+        raise StoreError(f"{state_folder} cannot be used: {error.strerror}; check owner and mode") from error
     try:
         fcntl.flock(handle, fcntl.LOCK_EX)
         yield
@@ -49,33 +54,48 @@ def _locked(state_folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
+def _check_appendable(folder: Path) -> None:
+    """Raise ``JournalError`` if a line added to the journal would not be read again."""
+    text, faults = journal_text(folder)
+    faults += tuple(fault for fault in read_rows(text)[1] if fault.drops == "file")
+    if faults:
+        raise JournalError("nothing was written: " + "; ".join(str(fault) for fault in faults))
+
+
+def _addition(start: bytes, last: bytes, line: str) -> bytes:
+    """Return the bytes to add: in the file's own line ends, with the header if there is none."""
+    line_end = "\r\n" if b"\r\n" in start else "\n"
+    written = start.removeprefix(_MARK)
+    head = "" if written.strip(b" \t\r\n,") else HEADER + line_end
+    if written and last not in {b"\n", b"\r"}:
+        head = line_end + head
+    return (head + line + line_end).encode("utf-8")
+
+
 def _append(path: Path, line: str) -> None:
-    """Append one line in one write; a last line without its end is ended first."""
+    """Append one line in one write and flush; old bytes are never touched."""
     try:
-        descriptor = os.open(
-            path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, private_mode(path.parent)
-        )
+        made = not path.exists()
+        flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC
+        descriptor = os.open(path, flags, private_mode(path.parent))
     except OSError as error:
-        raise JournalError(
-            f"{path.name} cannot be written: {error.strerror}; check owner and mode"
-        ) from error
+        raise StoreError(f"{path.name} cannot be written: {error.strerror}; check owner and mode") from error
     try:
         size = os.fstat(descriptor).st_size
-        before = ""
-        if size == 0:
-            before = HEADER + "\n"
-        elif os.pread(descriptor, 1, size - 1) != b"\n":
-            before = "\n"
-        data = (before + line + "\n").encode()
-        written = os.write(descriptor, data)
-        if written != len(data):
-            os.ftruncate(descriptor, size)
-            raise JournalError(f"{path.name}: the disk is full; nothing was written")
-        os.fsync(descriptor)
-    except OSError as error:
-        raise JournalError(f"{path.name} could not be written: {error.strerror}; check free space") from error
+        last = os.pread(descriptor, 1, size - 1) if size else b"\n"
+        data = _addition(os.pread(descriptor, 65536, 0), last, line)
+        try:
+            if os.write(descriptor, data) != len(data):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            os.fsync(descriptor)
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                os.ftruncate(descriptor, size)
+            raise StoreError(f"{path.name}: {error.strerror}; nothing was added; check free space") from error
     finally:
         os.close(descriptor)
+    if made:
+        fsync_folder(path.parent)
 
 
 def _written(state_folder: Path) -> list[str]:
@@ -98,12 +118,22 @@ def append_row(folder: Path, state_folder: Path, row: JournalRow) -> str:
     Raises
     ------
     JournalError
-        The file or the state folder cannot be written; then nothing was.
+        The journal cannot be read as it is, so that the line would be lost in it; nothing was written.
+    StoreError
+        The file or the state folder cannot be written; the journal is as it was.
     """
-    line = row_text(row)
+    day, at, tree, entry, amount, unit, note = (field.strip() for field in row.fields)
+    line = row_text(JournalRow(day, at, tree, entry, amount, unit, note))  # as it will be read back
     with _locked(state_folder):
-        _append(folder / JOURNAL_FILE, line)
-        _remember(state_folder, [*_written(state_folder), line])
+        _check_appendable(folder)
+        before = _written(state_folder)
+        _remember(state_folder, [*before, line])
+        try:
+            _append(folder / JOURNAL_FILE, line)
+        except StoreError:
+            with contextlib.suppress(StoreError):
+                _remember(state_folder, before)
+            raise
     return line
 
 
@@ -118,30 +148,29 @@ def undo_last(folder: Path, state_folder: Path, day: str, at: str) -> str:
     Raises
     ------
     JournalError
-        There is none, or it was edited or deleted by hand since.
+        There is none, or it was edited or deleted by hand since; asked again, the line before it is
+        taken back.
+    StoreError
+        The disk refuses; the journal is as it was.
     """
-    path = folder / JOURNAL_FILE
     with _locked(state_folder):
+        _check_appendable(folder)
         lines = _written(state_folder)
         if not lines:
             raise JournalError("log has written no line that could be taken back; edit journal.csv by hand")
         last = lines[-1]
         rows, _ = read_rows(journal_text(folder)[0])
-        standing: list[JournalRow] = []
-        for row in rows:
-            if row.entry == RETRACTED:
-                for place in range(len(standing) - 1, -1, -1):
-                    if row_text(standing[place]) == row.note.removeprefix(TAKES_BACK):
-                        del standing[place]
-                        break
-            else:
-                standing.append(row)
-        found = next((row for row in reversed(standing) if row_text(row) == last), None)
-        if found is None:
+        standing = Counter(row_text(row) for row in rows if row.entry != RETRACTED)
+        standing.subtract(row.note.removeprefix(TAKES_BACK) for row in rows if row.entry == RETRACTED)
+        if standing[last] <= 0:
             _remember(state_folder, lines[:-1])
             raise JournalError(
                 f"the last line of log is not in journal.csv any more (edited by hand?): {last}"
             )
-        _append(path, row_text(JournalRow(day, at, found.tree, RETRACTED, "", "", TAKES_BACK + last)))
+        tree = next(row.tree for row in rows if row_text(row) == last)
+        _append(
+            folder / JOURNAL_FILE,
+            row_text(JournalRow(day, at, tree, RETRACTED, "", "", TAKES_BACK + last)),
+        )
         _remember(state_folder, lines[:-1])
     return last

@@ -77,7 +77,7 @@ _SERVICE = """\
 # How the advisor asks for weather and whom it writes to. Run: advisor check
 
 [weather]
-forecast = ["open-meteo", "met-norway", "us-nws"]  # tried in this order
+forecast = ["open-meteo"]           # tried in this order
 contact = ""                        # your mail address: weather services ask for one
 
 [digest]
