@@ -47,10 +47,9 @@ def _anywhere(command: Callable[..., int]) -> Callable[..., Any]:
     @click.option(
         "--now", "now", metavar="ISO-8601", help="Work as if it were then; without offset: garden time."
     )
-    @click.pass_context
     @functools.wraps(command)
-    def run(context: click.Context, garden: str | None, now: str | None, **arguments: Any) -> None:
-        given: _Given = context.obj
+    def run(*, garden: str | None, now: str | None, **arguments: Any) -> None:
+        given: _Given = click.get_current_context().obj
         given.garden = garden or given.garden
         given.now = now or given.now
         try:

@@ -82,7 +82,7 @@ class SourceError(AdvisorError):
         self.retry_after_s = retry_after_s
 
 
-class DataGap(AdvisorError):
+class DataGap(AdvisorError):  # noqa: N818 - a gap is the field's own word
     """A variable is missing over a period in which it is needed."""
 
     def __init__(self, variable: str, from_utc: datetime | None, until_utc: datetime | None) -> None:

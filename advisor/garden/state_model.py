@@ -44,7 +44,7 @@ class Stage(Enum):
     @property
     def in_leaf(self) -> bool:
         """True while leaves are on a deciduous tree."""
-        return 3 <= self.value[2] <= 7  # noqa: PLR2004 - order numbers of this very table
+        return 3 <= self.value[2] <= 7
 
     @property
     def tender(self) -> bool:

@@ -1,0 +1,1 @@
+"""Files and SQLite: the grower's files, config, ledger, outbox, weather archive."""

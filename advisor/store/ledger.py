@@ -158,9 +158,7 @@ def record_event(tx: Transaction, event: AlertEvent) -> bool:
 
 def stretch_event(tx: Transaction, event: str, last_day: date) -> None:
     """Let a told event reach to ``last_day`` without a new message: consecutive days are one event."""
-    tx.run(
-        "UPDATE alert_event SET last_day = max(last_day, ?) WHERE event = ?", (day_text(last_day), event)
-    )
+    tx.run("UPDATE alert_event SET last_day = max(last_day, ?) WHERE event = ?", (day_text(last_day), event))
 
 
 def close_event(tx: Transaction, event: str, now_utc: datetime) -> None:

@@ -272,7 +272,9 @@ def _spoken(fault: Fault) -> Fault:
     """Return the fault; for a password in the file with the way out."""
     if fault.key != "mail.password":
         return fault
-    wanted = f"put it into a file only you can read and name that in password_file, or set {PASSWORD_VARIABLE}"
+    wanted = (
+        f"put it into a file only you can read and name that in password_file, or set {PASSWORD_VARIABLE}"
+    )
     return replace(fault, found="a password has no place in this file", wanted=wanted)
 
 
