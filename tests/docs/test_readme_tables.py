@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import ast
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
-import tomllib
 
 from advisor.advice.alerts import ALERTS
 from advisor.advice.registry import RULES
