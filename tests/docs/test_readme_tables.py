@@ -17,6 +17,7 @@ from advisor.advice.registry import RULES
 from advisor.cli import main
 from advisor.delivery.registry import CHANNELS
 from advisor.message.parts.registry import PARTS
+from advisor.service.queue import HAZARDS
 from advisor.sources.registry import SOURCES
 from advisor.store import garden_rows, service_files
 from advisor.store.journal_words import ENTRIES, RETRACTED
@@ -97,7 +98,7 @@ def test_alerts_registry_files_and_readme_agree():
         for node in functions(path)
         if node.name.endswith("_alert") and not node.name.startswith("_")
     }
-    assert set(ALERTS) == files == set(table_under("Alerts"))
+    assert set(ALERTS) == files == set(table_under("Alerts")) == set(HAZARDS)
 
 
 def test_kinds_of_work_rows_and_readme_agree():
