@@ -66,7 +66,8 @@ def main() -> None:
     days[FORECAST_DAYS] = days[FORECAST_DAYS - 1]
     names = (
         "temperature_2m", "relative_humidity_2m", "dew_point_2m", "precipitation",
-        "precipitation_probability", "cloud_cover", "surface_pressure", "wind_speed_10m", "wind_gusts_10m", "shortwave_radiation",
+        "precipitation_probability", "cloud_cover", "surface_pressure", "wind_speed_10m",
+        "wind_gusts_10m", "shortwave_radiation",
         "direct_normal_irradiance", "diffuse_radiation", "weather_code", "snow_depth", "cape",
     )  # fmt: skip
     hourly: dict[str, list[float]] = {"time": [], **{name: [] for name in names}}

@@ -26,7 +26,8 @@ def view(**changes):
                 (
                     Line(
                         "Move Ähre and O’Neil under the net before 11:00: 34 °C and dry wind, new leaves "
-                        "9 days old, and a line long enough that it has to be wrapped more than once on a phone.",
+                        "9 days old, and a line long enough that it has to be wrapped more than once on a "
+                        "phone.",
                         "leaf 43 °C (limit 40 °C, bare after stripping); chance 80%",
                         "shade:move:ähre",
                         "must",
