@@ -16,9 +16,9 @@ from pydantic import BaseModel, ValidationError
 
 from advisor.errors import Fault
 from advisor.garden.model import Garden, Holdings, JournalEntry, Place, Tree
-from advisor.garden.sizing import DEFAULT_SUBSTRATE, PotWish, fill_crown, fill_pot, nearest_size
 from advisor.garden.tables import Tables
-from advisor.store.garden_rows import GardenRow, PlaceRow, PotRow, TreeRow
+from advisor.store.garden_building import place_from, pot_wish, tree_from
+from advisor.store.garden_rows import GardenRow, PlaceRow, TreeRow
 from advisor.store.journal_files import JOURNAL_FILE, journal_text, read_journal
 from advisor.store.toml_faults import (
     Location,
@@ -139,7 +139,7 @@ class _Reading:
                 first[named] = number
             row = self.row(PlaceRow, data, ("place", number), drops)
             if isinstance(row, PlaceRow):
-                found[row.id] = _place(row)
+                found[row.id] = place_from(row)
         self.set_aside |= {f"@{place}" for place in first if place not in found}
         return found
 
@@ -168,7 +168,7 @@ class _Reading:
                 place_id = self.place_of(data, number, places, drops)
             sized = self.sized(data, number, row, drops)
             if isinstance(row, TreeRow) and place_id is not None and sized:
-                found.append(_tree(row, place_id, self.tables))
+                found.append(tree_from(row, place_id, self.tables))
         good = {tree.id for tree in found}
         self.set_aside |= {named for named in first if named not in good}
         return tuple(found)
@@ -193,7 +193,7 @@ class _Reading:
         if not isinstance(data, dict) or "size" in data:
             return True
         if isinstance(row, TreeRow):
-            if _wish(row.pot).complete_without_size(self.tables):
+            if pot_wish(row.pot).complete_without_size(self.tables):
                 return True
         elif "pot" in data:  # the pot's own faults are named already
             return True
@@ -219,61 +219,6 @@ def _drops(kind: str, number: int, data: object) -> str:
         return f"{kind} {named}"
     shown = shown_value(named)[1:-1] if named else ""
     return f"{kind}[{number + 1}] {shown}".strip()
-
-
-def _place(row: PlaceRow) -> Place:
-    return Place(
-        id=row.id,
-        name=row.name or row.id.replace("-", " ").capitalize(),
-        shade_fraction=row.shade_fraction,
-        sky_view=row.sky_view,
-        horizon_deg=tuple((azimuth, elevation) for azimuth, elevation in row.horizon),
-        wind_shelter=row.wind_shelter,
-        rain=row.rain,
-        ground=row.ground,
-        height_m=row.height_m,
-        night_gain_c=row.night_gain_c,
-        shelter_level=row.shelter_level,
-        room=row.room,
-    )
-
-
-def _wish(pot: PotRow | None) -> PotWish:
-    if pot is None:
-        return PotWish()
-    return PotWish(pot.shape, pot.length_cm, pot.width_cm, pot.depth_cm, pot.wall, pot.volume_l)
-
-
-def _tree(row: TreeRow, place_id: str, tables: Tables) -> Tree:
-    group = tables.group_of(row.species)
-    if group is None:  # TreeRow lets only known species through
-        raise KeyError(row.species)
-    wish, defaulted = _wish(row.pot), set()
-    size = row.size
-    if size is None:
-        defaulted.add("size")
-        whole, _ = fill_pot(wish, next(iter(tables.sizes)), tables)
-        size = nearest_size(whole.volume_l, tables)
-    pot, from_class = fill_pot(wish, size, tables)
-    crown_width_cm, crown_height_cm = (row.crown.width_cm, row.crown.height_cm) if row.crown else (None, None)
-    crown, crown_from_class = fill_crown(crown_width_cm, crown_height_cm, size, tables)
-    defaulted |= from_class | crown_from_class
-    defaulted |= {key for key in ("place", "substrate") if getattr(row, key) is None}
-    if row.species not in group.species:
-        defaulted.add("species")
-    return Tree(
-        id=row.id,
-        name=row.name or row.id.replace("-", " ").capitalize(),
-        species_id=row.species,
-        group_id=group.id,
-        place_id=place_id,
-        size=size,
-        pot=pot,
-        crown=crown,
-        substrate=row.substrate or DEFAULT_SUBSTRATE,
-        strength=row.strength,
-        defaulted=frozenset(defaulted),
-    )
 
 
 def parse_garden(text: str, tables: Tables, file: str = GARDEN_FILE) -> GardenFile:

@@ -1,0 +1,68 @@
+"""From checked rows of garden.toml to places and trees, with what the size class fills in."""
+
+from __future__ import annotations
+
+from advisor.garden.model import Place, Tree
+from advisor.garden.sizing import DEFAULT_SUBSTRATE, PotWish, fill_crown, fill_pot, nearest_size
+from advisor.garden.tables import Tables
+from advisor.store.garden_rows import PlaceRow, PotRow, TreeRow
+
+__all__ = ["place_from", "pot_wish", "tree_from"]
+
+
+def place_from(row: PlaceRow) -> Place:
+    """Return the place that a row describes."""
+    return Place(
+        id=row.id,
+        name=row.name or row.id.replace("-", " ").capitalize(),
+        shade_fraction=row.shade_fraction,
+        sky_view=row.sky_view,
+        horizon_deg=tuple((azimuth, elevation) for azimuth, elevation in row.horizon),
+        wind_shelter=row.wind_shelter,
+        rain=row.rain,
+        ground=row.ground,
+        height_m=row.height_m,
+        night_gain_c=row.night_gain_c,
+        shelter_level=row.shelter_level,
+        room=row.room,
+    )
+
+
+def pot_wish(pot: PotRow | None) -> PotWish:
+    """Return what the grower wrote about the pot."""
+    if pot is None:
+        return PotWish()
+    return PotWish(pot.shape, pot.length_cm, pot.width_cm, pot.depth_cm, pot.wall, pot.volume_l)
+
+
+def tree_from(row: TreeRow, place_id: str, tables: Tables) -> Tree:
+    """Return the tree that a row describes; ``defaulted`` names what rests on its class or group."""
+    group = tables.group_of(row.species)
+    if group is None:  # TreeRow lets only known species through
+        raise KeyError(row.species)
+    wish, defaulted = pot_wish(row.pot), set()
+    size = row.size
+    if size is None:
+        defaulted.add("size")
+        whole, _ = fill_pot(wish, next(iter(tables.sizes)), tables)
+        size = nearest_size(whole.volume_l, tables)
+    pot, from_class = fill_pot(wish, size, tables)
+    crown_width_cm, crown_height_cm = (row.crown.width_cm, row.crown.height_cm) if row.crown else (None, None)
+    crown, crown_from_class = fill_crown(crown_width_cm, crown_height_cm, size, tables)
+    defaulted |= from_class | crown_from_class
+    defaulted |= {key for key in ("place", "substrate") if getattr(row, key) is None}
+    if row.species not in group.species:
+        defaulted.add("species")
+    return Tree(
+        id=row.id,
+        name=row.name or row.id.replace("-", " ").capitalize(),
+        species_id=row.species,
+        group_id=group.id,
+        place_id=place_id,
+        size=size,
+        pot=pot,
+        crown=crown,
+        substrate=row.substrate or DEFAULT_SUBSTRATE,
+        strength=row.strength,
+        defaulted=frozenset(defaulted),
+    )
