@@ -16,11 +16,13 @@ from advisor.advice.alerts import ALERTS
 from advisor.advice.registry import RULES
 from advisor.cli import main
 from advisor.delivery.registry import CHANNELS
+from advisor.exposure.model import HOURLY
 from advisor.message.parts.registry import PARTS
 from advisor.service.queue import HAZARDS
 from advisor.sources.registry import SOURCES
-from advisor.store import garden_rows, service_files
+from advisor.store import garden_rows, service_rows
 from advisor.store.journal_words import ENTRIES, RETRACTED
+from advisor.weather.csv_out import COLUMNS as WEATHER_COLUMNS
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -135,11 +137,11 @@ def test_journal_words_and_readme_agree():
         ("The garden: `[garden]`", garden_rows.GardenRow),
         ("A place: `[[place]]`", garden_rows.PlaceRow),
         ("A tree: `[[tree]]`", garden_rows.TreeRow),
-        ("Weather: `[weather]`", service_files._WeatherRow),
-        ("Mail: `[mail]`", service_files._MailRow),
-        ("Digest: `[digest]`", service_files._DigestRow),
-        ("Alerts: `[alerts]`", service_files._AlertsRow),
-        ("State: `[state]`", service_files._StateRow),
+        ("Weather: `[weather]`", service_rows.WeatherRow),
+        ("Mail: `[mail]`", service_rows.MailRow),
+        ("Digest: `[digest]`", service_rows.DigestRow),
+        ("Alerts: `[alerts]`", service_rows.AlertsRow),
+        ("State: `[state]`", service_rows.StateRow),
     ],
 )
 def test_keys_of_the_files_and_readme_agree(heading, row):
@@ -148,10 +150,10 @@ def test_keys_of_the_files_and_readme_agree(heading, row):
         inner = {
             "pot": garden_rows.PotRow,
             "crown": garden_rows.CrownRow,
-            "open_meteo": service_files._EnsembleRow,
-            "met_norway": service_files._SourceRow,
-            "us_nws": service_files._SourceRow,
-            "meteostat": service_files._StationRow,
+            "open_meteo": service_rows.EnsembleRow,
+            "met_norway": service_rows.SourceRow,
+            "us_nws": service_rows.SourceRow,
+            "meteostat": service_rows.StationRow,
         }.get(name)
         shown = field.alias or name
         keys |= {f"{shown}.{key}" for key in inner.model_fields} if inner else {shown}
@@ -171,3 +173,15 @@ def test_links_and_paths_named_exist(name):
     assert named
     missing = sorted(path for path in named if not (ROOT / path).exists())
     assert not missing
+
+
+@pytest.mark.parametrize(
+    ("begins", "header"),
+    [
+        ("- `weather --csv`:", ("start_utc", *WEATHER_COLUMNS, "source")),
+        ("- `exposure TREE --csv`:", ("start_utc", *HOURLY)),
+    ],
+)
+def test_csv_columns_program_and_readme_agree(begins, header):
+    listed = README.split(begins, 1)[1].split("\n- ", 1)[0].split("\n\n", 1)[0]
+    assert tuple(re.findall(r"`([^`]+)`", listed)) == header
