@@ -64,7 +64,8 @@ class FlagRule:
     ``direct_sun_h``, ``sun_until_solar_h`` (no direct sun after that local solar hour), ``sun_from_solar_h``,
     ``shade_share`` (net asked for), ``wind_m_s``, ``gust_m_s`` (at the bench), ``frost_limit_c`` (bench air),
     ``root_limit_c`` (pot), ``water_factor``, ``no_feed_d``, ``leaf_limit_c`` and ``vpd_limit_kpa``
-    where the leaf is softer than the species' own limit, ``leaf_share`` (share of full leaf area at the start), ``root_share``,
+    where the leaf is softer than the species' own limit, ``leaf_share`` (share of full leaf area at the
+    start), ``root_share``,
     ``ask_after_d``, ``ask_every_d``.
 
     Attributes
