@@ -32,7 +32,7 @@ def test_full_disk_is_loud_and_half_writes_nothing(small_disk: Any, now: datetim
     with Store.open(small_disk.folder, now, "system", rules=rules) as store:
         queue(store, 0, now)
         small_disk.fill(store)
-        with pytest.raises(StoreError, match="full|disk"):
+        with pytest.raises(StoreError, match=r"full|disk"):
             queue(store, 1, now, size=300_000)
         keys = {row[0] for row in store.rows("SELECT key FROM ledger")}
         assert keys == {row[0] for row in store.rows("SELECT dedupe_key FROM outbox")} == {"day-0"}
@@ -52,7 +52,7 @@ def test_full_disk_after_the_servers_yes_is_loud_and_the_row_is_settled_by_its_p
         assert claimed is not None
         outbox.mark_data_started(store, claimed, now)
         small_disk.fill(store)
-        with pytest.raises(StoreError, match="full|disk"):
+        with pytest.raises(StoreError, match=r"full|disk"):
             outbox_verdicts.record_sent(store, claimed, "250 OK " + "x" * 300_000, now)
         assert outbox_view.counts(store) == {"leased": 1}
         small_disk.empty(store)

@@ -13,15 +13,18 @@ from pathlib import Path
 
 import pytest
 
+import advisor
 from advisor.errors import StoreError
 from advisor.store.database import FILE_NAME, Store
 from advisor.store.faults import network_file_system
 from advisor.store.rules import StoreRules
 from advisor.store.schema import SCHEMA_VERSION
 
+FIND_ADVISOR = {**os.environ, "PYTHONPATH": str(Path(advisor.__file__).parents[1])}
+
 
 @pytest.fixture
-def umask_002() -> Iterator[None]:
+def umask_007() -> Iterator[None]:
     before = os.umask(0o007)
     yield
     os.umask(before)
@@ -56,7 +59,7 @@ def test_new_folder_and_file_are_the_owners_alone(state: Path, now: datetime, ru
 
 
 def test_shared_folder_is_left_as_it_is_and_its_files_are_the_groups(
-    tmp_path: Path, now: datetime, rules: StoreRules, umask_002: None
+    tmp_path: Path, now: datetime, rules: StoreRules, umask_007: None
 ) -> None:
     shared = tmp_path / "shared"
     shared.mkdir()
@@ -259,12 +262,15 @@ def test_four_processes_opening_at_once_make_one_store(state: Path) -> None:
         "from advisor.store.database import Store\n"
         "with Store.open(Path(sys.argv[1]), datetime(2026, 7, 1, tzinfo=UTC), 'system') as store:\n"
         "    with store.transaction() as tx:\n"
-        "        tx.run(\"INSERT INTO standing_measure VALUES (?, '2026-07-01T00:00:00Z', '')\", (sys.argv[2],))\n"
+        "        tx.run(\"INSERT INTO meta VALUES (?, 'x')\", (sys.argv[2],))\n"
     )
-    running = [subprocess.Popen([sys.executable, "-c", child, str(state), str(n)]) for n in range(4)]
+    running = [
+        subprocess.Popen([sys.executable, "-c", child, str(state), str(n)], env=FIND_ADVISOR)
+        for n in range(4)
+    ]
     assert [process.wait(60) for process in running] == [0, 0, 0, 0]
     reader = sqlite3.connect(state / FILE_NAME)
-    assert reader.execute("SELECT count(*) FROM standing_measure").fetchone() == (4,)
+    assert reader.execute("SELECT count(*) FROM meta WHERE value = 'x'").fetchone() == (4,)
     reader.close()
 
 
@@ -279,5 +285,9 @@ def test_four_processes_opening_at_once_make_one_store(state: Path) -> None:
 )
 def test_network_file_system_is_known_by_its_mount(path: str, kind: str | None) -> None:
     # fields and the \040 escape of /proc/mounts: proc(5), fstab(5)
-    mounts = "/dev/sda1 / ext4 rw 0 0\nbox:/export /srv/garden nfs4 rw 0 0\n//nas/share /mnt/my\\040disk cifs rw 0 0\n"
+    mounts = (
+        "/dev/sda1 / ext4 rw 0 0\n"
+        "box:/export /srv/garden nfs4 rw 0 0\n"
+        "//nas/share /mnt/my\\040disk cifs rw 0 0\n"
+    )
     assert network_file_system(Path(path), mounts) == kind

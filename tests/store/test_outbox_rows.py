@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -145,7 +145,7 @@ def test_waits_grow_to_their_longest_and_are_spread(rules: StoreRules) -> None:
     def waits(name: str) -> list[float]:
         return [
             retry_wait(
-                rules, Claimed(1, n, n, name, "r", "s", b"", "routine", "hold", "k", datetime.min.date(), "")
+                rules, Claimed(1, n, n, name, "r", "s", b"", "routine", "hold", "k", date(2026, 7, 1), "")
             )
             / MINUTE
             for n in range(1, 30)

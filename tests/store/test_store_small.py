@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sqlite3
 import stat
 import subprocess
@@ -14,6 +15,7 @@ from pathlib import Path
 import pytest
 from store.messages import message
 
+import advisor
 from advisor.errors import StoreError
 from advisor.store import outbox, outbox_view
 from advisor.store.backup import backup, restore
@@ -24,6 +26,7 @@ from advisor.store.locks import pass_lock
 from advisor.store.passes import begin_pass, end_pass, last_complete_pass, last_passes, write_heartbeat
 from advisor.store.rules import StoreRules
 
+FIND_ADVISOR = {**os.environ, "PYTHONPATH": str(Path(advisor.__file__).parents[1])}
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 
 
@@ -126,7 +129,7 @@ HOLDER = (
 
 def test_second_pass_leaves_at_once_and_a_killed_holder_lets_go(state: Path) -> None:
     with subprocess.Popen(
-        [sys.executable, "-c", HOLDER, str(state)], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", HOLDER, str(state)], stdout=subprocess.PIPE, text=True, env=FIND_ADVISOR
     ) as other:
         assert other.stdout is not None
         assert other.stdout.readline() == "True\n"
@@ -198,9 +201,10 @@ def test_restore_while_a_pass_runs_is_refused(
     store: Store, state: Path, tmp_path: Path, now: datetime
 ) -> None:
     backup(store, tmp_path / "copy")
-    with pass_lock(state) as held, pytest.raises(StoreError, match="another pass"):
+    with pass_lock(state) as held:
         assert held
-        restore(tmp_path / "copy", state, now)
+        with pytest.raises(StoreError, match="another pass"):
+            restore(tmp_path / "copy", state, now)
 
 
 def test_backup_onto_itself_or_a_folder_is_refused(store: Store, state: Path) -> None:
