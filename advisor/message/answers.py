@@ -36,9 +36,8 @@ def _wrap(text: str, first: str = "", rest: str = "") -> str:
 
 
 def _check_line(check: Check) -> str:
-    return _wrap(
-        f"{_MARKS[check.verdict]}, {_GATES[check.gate]}: {check.text} [{check.source}]", "  - ", "    "
-    )
+    source = f" [{check.source}]" if check.source else ""
+    return _wrap(f"{_MARKS[check.verdict]}, {_GATES[check.gate]}: {check.text}{source}", "  - ", "    ")
 
 
 def _judgement(situation: Situation, judgement: WorkJudgement) -> list[str]:
@@ -86,7 +85,8 @@ def _need_line(name: str, need: Need | None, situation: Situation) -> list[str]:
     if need is None:
         return []
     value = shown(need.value, need.unit, situation.holdings.garden.units)
-    return [_wrap(f"{name}: {value}, set by {need.set_by} [{need.source}]", "  - ", "    ")]
+    source = f" [{need.source}]" if need.source else ""
+    return [_wrap(f"{name}: {value}, set by {need.set_by}{source}", "  - ", "    ")]
 
 
 def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) -> str:

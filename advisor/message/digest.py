@@ -59,14 +59,16 @@ def alert_view(
         first.append(
             Line(f"May stay as they are: {tree_names(situation, event.spared, 12)}.", "", "event:spared")
         )
-    steps = tuple(
-        Line(f"{place}. {advice.do}", why_text(advice, situation, changes=True), advice.id)
-        for place, advice in enumerate(event.advice, 1)
-    )
+    steps: list[Line] = []
+    said = ""
+    for place, advice in enumerate(event.advice, 1):
+        why = why_text(advice, situation, changes=True)
+        steps.append(Line(f"{place}. {advice.do}", "" if why == said else why, advice.id))
+        said = why or said
     word = "Update: " if update else ""
     sections = [
         Section("event", "What is coming", tuple(first)),
-        Section("steps", "What to do, in order", steps),
+        Section("steps", "What to do, in order", tuple(steps)),
     ]
     return MessageView(
         kind=event.hazard,
