@@ -30,7 +30,7 @@ def exposure_csv(exposure: Exposure, tree_id: str, member: int | None = None) ->
     Returns
     -------
     str
-        A header and a line for each hour [start, start + 1 h), ``start_utc`` as ``YYYY-MM-DDTHH:MMZ``.
+        A header and a line for each hour [start, start + 1 h), ``start_utc`` as ``YYYY-MM-DDTHH:MM:SSZ``.
 
     Raises
     ------
@@ -52,7 +52,7 @@ def exposure_csv(exposure: Exposure, tree_id: str, member: int | None = None) ->
     for hour, start in enumerate(exposure.start_utc):
         values = (float(column[hour]) for column in columns)
         writer.writerow(
-            (f"{utc_of(start):%Y-%m-%dT%H:%MZ}", *(_text(v, n) for v, n in zip(values, digits, strict=True)))
+            (f"{utc_of(start):%Y-%m-%dT%H:%M:%SZ}", *(_text(v, n) for v, n in zip(values, digits, strict=True)))
         )
     return out.getvalue()
 
