@@ -110,7 +110,7 @@ def test_csv_has_the_agreed_columns_one_line_an_hour_and_empty_gaps(tables):
     assert text.split("\r\n")[0] == COLUMNS
     rows = list(csv.DictReader(io.StringIO(text)))
     assert len(rows) == weather.hours
-    assert rows[0]["start_utc"] == "2023-07-13T22:00Z"
+    assert rows[0]["start_utc"] == "2023-07-13T22:00:00Z"
     assert rows[50]["leaf_temperature_c"] == ""
     assert rows[50]["bench_temperature_c"] == ""
     assert "nan" not in text.lower()
