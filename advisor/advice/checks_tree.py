@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -34,7 +35,7 @@ def stage(case: WorkCase) -> Check:
         if known.certainty == "guess" and _next_door(known.stage, opens.all):
             verdict, note = "unknown", "look at the tree and log what you see"
     elif known.stage.name in option_words(case.row, "seen") and not _hard_seen(case):
-        verdict, note = "care", "hard leaves are not seen yet: feel them, then log leaves-hard"
+        verdict, note = "care", "not seen hard since this flush began: feel the leaves, then log leaves-hard"
     elif known.certainty == "guess":
         verdict, note = "care", "only a guess: look at the tree first"
     text = f"{case.row.text}: {label}, {known.text}" + (f"; {note}" if note else "")
@@ -89,7 +90,10 @@ def _hard_seen(case: WorkCase) -> bool:
 
 
 def since_seen(case: WorkCase) -> Check:
-    """Days since a sighting or work (option ``entry``) against ``days``; ``missing`` says what nothing logged is."""
+    """Days since a sighting or work (option ``entry``) against ``days``.
+
+    Option ``missing`` is the verdict where nothing is logged: pass unless the row says otherwise.
+    """
     number = case.row.numbers["days"]
     source = case.row.numbers.source("days")
     days = case.days_since(str(case.row.options["entry"]))
@@ -232,7 +236,7 @@ def water(case: WorkCase) -> Check:
             value = float(exposure.left_now_share[exposure.row(case.state.tree.id)])
     else:
         value, _ = case.hours("water-left", case.from_utc, case.from_utc + timedelta(hours=1)).extreme("min")
-    if value is None or value != value:  # noqa: PLR0124 - NaN
+    if value is None or math.isnan(value):
         return case.check("unknown", f"{case.row.text}: not known; feel the pot", unit="share", source=source)
     verdict, limit = band(value, number, "min")
     text = f"{case.row.text}: {case.show(value, 'share')} of the usable water left"

@@ -168,7 +168,8 @@ def _side(case: WorkCase, hours: Hours, side: str, number: Number, gaps_matter: 
         text = f"{label}: {hours.wanted - hours.known} of {hours.wanted} hours are missing"
         return case.check("unknown", text, value=value, unit=number.unit, limit=limit, source=source)
     bound = "at most" if side == "max" else "at least"
-    text = f"{label}: {case.show(value, number.unit)}{case.at(at)}; {bound} {case.show(limit, number.unit)}"
+    seen, held = case.show(value, number.unit, limit), case.show(limit, number.unit, value)
+    text = f"{label}: {seen}{case.at(at)}; {bound} {held}"
     if verdict == "fail":
         mended = _mended(case)
         if mended:

@@ -91,7 +91,7 @@ def warmth_left(
     )
 
 
-def _warm_days(  # noqa: PLR0917 - the six things the count depends on
+def _warm_days(
     latitude_deg: float,
     from_day: date,
     mean_c: float,
@@ -100,7 +100,8 @@ def _warm_days(  # noqa: PLR0917 - the six things the count depends on
     shape: SeasonShape,
 ) -> FloatArray:
     """Degree days of each day from ``from_day`` until days fall under the limit."""
-    ordinal = np.array([(from_day + timedelta(days=ahead)).timetuple().tm_yday for ahead in range(366)])
+    days = np.datetime64(from_day) + np.arange(366)
+    ordinal = (days - days.astype("datetime64[Y]")).astype(np.int64) + 1
     short = day_length_h(np.full(ordinal.size, latitude_deg), ordinal) < day_length_limit_h
     end = int(np.argmax(short)) if short.any() else ordinal.size
     rise = _course(ordinal, latitude_deg, shape) - _course(ordinal[:1], latitude_deg, shape)

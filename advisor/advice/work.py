@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 
+from advisor.advice.checks import applies
 from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, WorkJudgement
 from advisor.advice.season import SeasonLast, last_sensible
 from advisor.advice.windows import (
@@ -158,8 +159,7 @@ def _last(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> 
         if row.kind != "season":
             continue
         case = WorkCase(situation, rule, row, state, day, situation.now_utc, situation.now_utc)
-        stages = option_words(row, "only_stage")
-        if stages and state.stage.stage.name not in stages:
+        if not applies(case):
             continue
         last = last_sensible(case)
         if last is not None:
@@ -198,8 +198,9 @@ def _until(situation: Situation, rule: WorkRule, state: TreeState, day: date) ->
 def work_advice(situation: Situation) -> tuple[Advice, ...]:
     """Return at most three lines of work that today suits, each grouped over trees.
 
-    Told is what makes sense in the tree's stage (option ``tell`` of the stage row), windows that close
-    within two weeks first, then in the order of config/work.toml.
+    Told is what makes sense in the tree's stage (option ``tell`` of the stage row) and suits without a
+    but; where the season closes within two weeks, a but of the season alone is no hindrance. Windows that
+    close come first, then the order of config/work.toml.
     """
     lines: list[tuple[int, int, Advice]] = []
     for place, rule in enumerate(situation.tables.works.values()):
@@ -209,7 +210,7 @@ def work_advice(situation: Situation) -> tuple[Advice, ...]:
             if state is None or _never(rule, state) is not None or not _worth_telling(rule, state):
                 continue
             best = best_half(half_days(situation, rule, state, situation.day, brief=True))
-            if best is not None and best.verdict in _GOOD:
+            if best is not None and _without_a_but(rule, best):
                 fit.append((state, best, _last(situation, rule, state, situation.day)))
         if fit:
             left = min(
@@ -219,6 +220,14 @@ def work_advice(situation: Situation) -> tuple[Advice, ...]:
             lines.append((0 if closing else 1, place, _line(situation, rule, fit, closing=closing)))
     lines.sort(key=lambda line: line[:2])
     return tuple(advice for _, _, advice in lines[:_LINES])
+
+
+def _without_a_but(rule: WorkRule, half: HalfDay) -> bool:
+    season = {row.id for row in rule.checks if row.kind == "season"}
+    return half.verdict == "suits" or (
+        half.verdict == "suits-with-care"
+        and all(check.check in season for check in half.checks if check.verdict == "care")
+    )
 
 
 def _worth_telling(rule: WorkRule, state: TreeState) -> bool:

@@ -106,10 +106,15 @@ class WorkCase:
             return self.row.numbers[key].value
         return found.value
 
-    def show(self, value: float | None, unit: str) -> str:
-        """Return a value as the grower reads it."""
-        decimals = 1 if unit in {"degC", "m/s"} and self.situation.holdings.garden.units == "us" else None
-        return str(shown(value, unit, self.situation.holdings.garden.units, decimals))
+    def show(self, value: float, unit: str, beside: float | None = None) -> str:
+        """Return a value as the grower reads it, fine enough to be told from the number ``beside`` it."""
+        units = self.situation.holdings.garden.units
+        text = str(shown(value, unit, units))
+        if beside is None or (value == beside and value == round(value)):
+            return text
+        plain = str(shown(beside, unit, units))
+        coarse = text == plain or (unit == "degC" and round(beside) != beside)
+        return str(shown(value, unit, units, 1)) if coarse else text
 
     def at(self, moment: datetime | None) -> str:
         """Return `` at 15:00`` (garden-local, with the date if not the judged day), or nothing."""
