@@ -73,16 +73,15 @@ def leaf_shares(
         base = _stage_share(stage.stage, numbers)
         if stage.certainty == "guess" and stage.stage in _NEXT:
             base = max(base, _stage_share(_NEXT[stage.stage], numbers))
-    share, bare = 1.0, False
+    share = 1.0
     for run in runs:
         if "leaf_share" not in run.rule.numbers or run.ended_by == "restarted":
             continue
         back = _back(run, clock)
         left = _left(run)
         share *= left + (1.0 - left) * back
-        bare = bare or (run.keeps("bare") and run.ended is None and back == 0.0)
     water = max(base * share, bark)
-    return water, 0.0 if bare or leafless_year else base * share
+    return water, 0.0 if leafless_year else base * share
 
 
 def root_share(runs: Sequence[Run], clock: EndClock) -> float:

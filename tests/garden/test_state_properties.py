@@ -190,6 +190,18 @@ def test_question_answered_is_not_asked_again() -> None:
     assert "layer-running" in {question.id for question in later.questions}
 
 
+def test_question_is_due_after_three_weeks_and_again_at_the_late_end() -> None:
+    """New leaves after 3-4 weeks, 42 days at most (common practice)."""
+    journal = ["2026-05-20,,leaves-hard,,", "2026-06-01,,defoliated,,"]
+    dues = {
+        question.due
+        for step in range(60)
+        for question in folded(journal, f"{date(2026, 6, 1) + timedelta(days=step)}T20:00").questions
+        if question.id == "leafless"
+    }
+    assert dues == {date(2026, 6, 22), date(2026, 7, 13)}
+
+
 def test_question_names_entries_the_journal_knows() -> None:
     known = {*ENTRIES, "moved", "weighed"}
     for rule in TABLES.flags.values():
