@@ -179,7 +179,7 @@ class JournalFold:
     def _named(self, entry: JournalEntry, text: str) -> None:
         self.contradictions.append(f"line {entry.line}: {text}")
 
-    def _finish(self, entry: JournalEntry, day: date) -> list[Run]:
+    def _finish(self, entry: JournalEntry, day: date) -> None:
         """End the flags that this line ends, and raise what follows them."""
         ended: list[Run] = []
         for run in self.active():
@@ -200,7 +200,6 @@ class JournalFold:
             for rule in self._flags.values():
                 if entry.entry in rule.ends and not rule.ends_by_time:
                     self._named(entry, f"{entry.entry} on {day}, but nothing {rule.name} was in the journal")
-        return ended
 
     def _big(self, entry: JournalEntry) -> tuple[bool, str]:
         """Whether a cut counts as big, and what to say of its size."""
@@ -212,10 +211,13 @@ class JournalFold:
 
     def _begin(self, entry: JournalEntry, day: date, *, born: bool) -> None:
         """Raise the flags that this line raises. ``born``: the line made this tree."""
-        in_leaf = self._in_leaf(day)
-        for rule in self._flags.values():
-            if entry.entry not in rule.starts or born != ("new-tree" in rule.keeps):
-                continue
+        raised = [
+            rule
+            for rule in self._flags.values()
+            if entry.entry in rule.starts and born == ("new-tree" in rule.keeps)
+        ]
+        in_leaf = self._in_leaf(day) if raised else False
+        for rule in raised:
             note = ""
             if "big" in rule.keeps:
                 big, note = self._big(entry)
@@ -265,11 +267,10 @@ class JournalFold:
             self._hard_day = None
         held = self._frozen() is not None
         self._soften_again(entry, day)
-        ended = self._finish(entry, day)
-        freed = any(run.frozen is not None for run in ended)
+        self._finish(entry, day)
         if entry.entry == "leaves-hard":
             self._hard_day = day
-        elif (held or freed) and entry.entry in {"leaves-open", "buds-swelling"}:
+        elif held and entry.entry in {"leaves-open", "buds-swelling"}:
             return
         stage, fault = self._model.reading(day, entry.entry, self.sightings)
         if fault:
