@@ -13,7 +13,6 @@ import pytest
 import trustme
 from servers.forecast_server import ForecastServer
 from servers.mail_server import MailServer
-
 from service.pass_garden import Yard
 
 DIGEST_UTC = datetime(2013, 7, 13, 10, 0, tzinfo=UTC)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -217,13 +218,26 @@ def every(begin: str, end: str, step: timedelta) -> list[datetime]:
     return found
 
 
-def shifted_to(mean_c: float) -> Callable[[str, list[float | None]], list[float | None]]:
-    """A warp that moves a week's warmth: the same days, with their highs near ``mean_c``."""
+def with_highs_of(high_c: float, days_ahead: int = 13) -> Callable[[str, list[Any]], list[Any]]:
+    """A warp of the days from today on alone: every day between 10 K below the high and the high.
 
-    def warp(name: str, values: list[float | None]) -> list[float | None]:
-        if name not in ("temperature_2m", "dew_point_2m"):
-            return values
-        return [None if value is None else value + mean_c for value in values]
+    Warmest at 15:00, coldest at 03:00 in New York (19 and 07 UTC); dew point 10 K under the mean; the
+    past stays as observed, so that the trees' states do not differ.
+    """
+
+    def warp(name: str, values: list[Any]) -> list[Any]:
+        ahead = 24 * days_ahead
+        begin = len(values) - ahead
+        if name == "temperature_2m":
+            swing = [high_c - 5.0 + 5.0 * math.cos((hour - 19) * math.pi / 12.0) for hour in range(24)]
+            return values[:begin] + [swing[hour % 24] for hour in range(ahead)]
+        if name == "dew_point_2m":
+            return values[:begin] + [high_c - 15.0] * ahead
+        if name == "relative_humidity_2m":
+            return values[:begin] + [None] * ahead
+        if name == "precipitation":
+            return values[:begin] + [0.0] * ahead
+        return values
 
     return warp
 

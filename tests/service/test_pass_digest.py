@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pytest
 from servers.forecast_server import ForecastServer
-
-from advisor.service.tick import PassReport
 from service.conftest import SafeMail
 from service.pass_garden import Yard, day_of, highs_and_lows_c, kind_of, local, read_mail, text_of
+
+from advisor.service.tick import PassReport
 
 
 @dataclass(frozen=True)
