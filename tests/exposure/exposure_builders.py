@@ -128,7 +128,7 @@ def laguardia_summer():
     Observed temperature, dew point, wind and rain; radiation from each day's temperature range
     (FAO-56 eq. 50) spread over the clear-sky course of the day.
     """
-        from pathlib import Path
+    from pathlib import Path
 
     import pandas as pd
 

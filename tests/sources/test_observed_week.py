@@ -1,6 +1,7 @@
 """Real observations through server, HTTP, parser and local days, against the file read by hand."""
 
 import csv
+import gzip
 import json
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
@@ -26,7 +27,7 @@ NOW = datetime(2013, 7, 17, 9, 40, tzinfo=UTC)
 
 def _by_hand(station):
     """Rows of the file by UTC label, with definitions of degF, inch and mile only."""
-    with weather_csv().open(newline="") as lines:
+    with gzip.open(weather_csv(), "rt", newline="") as lines:
         return {
             datetime.strptime(row["time_hour"], "%Y-%m-%dT%H:%M:%SZ").replace(tzinfo=UTC): row
             for row in csv.DictReader(lines)
