@@ -92,5 +92,7 @@ def chance_words(tables: Tables, chance: float | None, members: int = 0) -> str:
     word = reached[0] if reached else "unlikely"
     if members:
         return f"{word}: {round(chance * members)} of {members} runs"
-    tenths = min(max(round(chance * 10), 1), 9)
-    return f"{word}: about {tenths} in 10"
+    tenths = round(chance * 10)
+    if tenths >= 10:
+        return word
+    return f"{word}: about {tenths} in 10" if tenths else f"{word}: less than 1 in 10"

@@ -6,6 +6,7 @@ that hotter weather can only raise it. It is negative on harmless days and minus
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from math import ceil
@@ -23,8 +24,10 @@ from advisor.weather.table import utc_of
 
 __all__ = [
     "HeatDay",
+    "HeatLimits",
     "daily_maximum_c",
     "heat_day",
+    "heat_limits",
     "net_share",
     "rolling_margin",
     "sun_is_on",
@@ -134,13 +137,15 @@ def _need(need: Need | None) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Limits:
+class HeatLimits:
+    """Limits that hold for each tree today; plus infinity where nothing asks, NaN for unknown air limits."""
+
     leaf_c: FloatArray
     vpd_kpa: FloatArray
     air_c: FloatArray
 
 
-def _limits(situation: Situation, states: list[TreeState]) -> _Limits:
+def heat_limits(situation: Situation, states: Sequence[TreeState]) -> HeatLimits:
     """Limits of each tree; plus infinity where nothing asks, so that the limit is never reached."""
     numbers = situation.tables.limits
     enough = numbers.value("heat.net_enough_share", "share")
@@ -157,7 +162,7 @@ def _limits(situation: Situation, states: list[TreeState]) -> _Limits:
         rows.append((leaf, vpd, np.nan if air is None else air))
     leaf_c, vpd_kpa, air_c = np.array(rows, dtype=np.float64).reshape(len(rows), 3).T
     nothing = np.isnan(leaf_c) & np.isnan(vpd_kpa)
-    return _Limits(
+    return HeatLimits(
         np.where(np.isnan(leaf_c), np.inf, leaf_c),
         np.where(np.isnan(vpd_kpa), np.inf, vpd_kpa),
         np.where(nothing, np.nan, air_c),
@@ -174,7 +179,7 @@ class _Hours:
 
 
 def _hours(
-    situation: Situation, exposure: Exposure, limits: _Limits, span: tuple[datetime, datetime]
+    situation: Situation, exposure: Exposure, limits: HeatLimits, span: tuple[datetime, datetime]
 ) -> _Hours:
     def cut(values: FloatArray) -> FloatArray:
         return window(exposure.start_utc, values, *span)
@@ -241,7 +246,7 @@ def heat_day(situation: Situation, day: date, from_utc: datetime | None = None) 
     states = [situation.states[tree] for tree in exposure.tree_ids]
     begin, end = day_span(garden, day)
     span = (begin if from_utc is None else max(begin, from_utc), end)
-    limits = _limits(situation, states)
+    limits = heat_limits(situation, states)
     hours = _hours(situation, exposure, limits, span)
     run_h = numbers.value("heat.run_h", "h")
     coverage = numbers.value("chance.coverage_share", "share")
@@ -284,7 +289,7 @@ def _chance(
     situation: Situation,
     day: date,
     margin: FloatArray,
-    limits: _Limits,
+    limits: HeatLimits,
     span: tuple[datetime, datetime],
     gain: FloatArray,
     run_h: float,

@@ -54,7 +54,15 @@ def water_advice(situation: Situation) -> tuple[Advice, ...]:
         if plain:
             unlogged = [tree for tree in plain if situation.states[tree].water.unlogged]
             found.append(
-                _slot(situation, exposure, column, plain, unlogged, say_unlogged=bool(unlogged) and not said)
+                _slot(
+                    situation,
+                    exposure,
+                    column,
+                    plain,
+                    unlogged,
+                    say_unlogged=bool(unlogged) and not said,
+                    is_next=column == slots[0],
+                )
             )
             said = said or bool(unlogged)
     found += _checks(situation, exposure, care, slots)
@@ -144,6 +152,7 @@ def _slot(
     unlogged: Sequence[str],
     *,
     say_unlogged: bool,
+    is_next: bool,
 ) -> Advice:
     garden, limits = situation.holdings.garden, situation.tables.limits
     at = utc_of(exposure.slot_utc[column])
@@ -151,7 +160,7 @@ def _slot(
     litres = float(sum(exposure.waterings_l[exposure.row(tree), column] for tree in ordered))
     first = timedelta(hours=limits.value("water.first_h", "h"))
     dry = {tree: hour for tree in ordered if (hour := _dry_at(exposure, tree)) is not None}
-    early = [tree for tree, hour in dry.items() if hour < at - first]
+    early = [tree for tree, hour in dry.items() if hour < at - first] if is_next else []
     verb = "Check and water" if unlogged else "Water"
     text = (
         f"{verb} {names(situation, ordered)} at {day_and_clock(situation, at)}, about "
@@ -200,15 +209,14 @@ def _checks(
     found = []
     for note, trees in groups.items():
         ordered = bench_order(situation, trees)
-        extra = f" ({note})" if note else ""
+        how = note or f"{TOP_THIRD}, else soak"
         found.append(
             Advice(
                 advice_id("water-check", ordered),
                 "water",
                 "today",
                 ordered,
-                f"Check {names(situation, ordered)} at {day_and_clock(situation, at)}: "
-                f"{TOP_THIRD}, else soak{extra}",
+                f"Check {names(situation, ordered)} at {day_and_clock(situation, at)}: {how}",
                 at,
                 max(day_span(situation.holdings.garden, situation.day)[1], at),
                 _pot_reasons(situation, exposure, ordered),

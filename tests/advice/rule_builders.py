@@ -285,7 +285,12 @@ def _exposure(
     now: datetime,
 ) -> Exposure:
     tables = load_tables()
-    air = {place: place_temperature_c(each, weather, GARDEN, tables) for place, each in places.items()}
+    used = {each.place_id for each in states.values()} - {"bench"}
+    air = {
+        place: place_temperature_c(places[place], weather, GARDEN, tables)
+        for place in used | {"bench"}
+        if used
+    }
 
     def stack(make: Any) -> np.ndarray:
         return np.array([make(each, places[each.place_id]) for each in states.values()], dtype=float)
@@ -294,6 +299,8 @@ def _exposure(
         return (1.0 - place.shade_fraction) * (1.0 - each.extra_shade)
 
     def gained(each: TreeState) -> np.ndarray:
+        if each.place_id == "bench":
+            return np.zeros(start.size)
         return air[each.place_id] - air["bench"]
 
     slots = _slots(now)
