@@ -102,6 +102,17 @@ def test_one_failing_message_does_not_keep_the_others_back(store: Store) -> None
     assert outbox_view.counts(store) == {"failed": 1, "pending": 2, "unknown": 1, "sent": 1}
 
 
+def test_channel_that_breaks_after_the_payload_leaves_a_doubt(store: Store) -> None:
+    put(store, "a", "b")
+
+    def broken(envelope: Envelope, on_payload: Callable[[], None]) -> str:
+        on_payload()
+        raise ZeroDivisionError
+
+    outcome = go(store, broken)
+    assert (outcome.unknown, outcome.waiting) == (2, 0)
+
+
 def test_wrong_password_stops_the_round_and_costs_no_message_a_try(store: Store) -> None:
     put(store, "a", "b", "c")
     channel = Channel(a=DeliveryError("535 no", verdict="transient", lane_fault=True))

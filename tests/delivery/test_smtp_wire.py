@@ -81,6 +81,19 @@ def test_certificate_for_another_name_is_refused(authority: trustme.CA, ca_file:
     assert server.box.taken == []
 
 
+@pytest.mark.parametrize("security", ["tls", "starttls"])
+def test_certificate_is_held_against_the_name_that_was_asked_for(
+    tls: ssl.SSLContext, ca_file: Path, security: Any
+) -> None:
+    """The certificate says 127.0.0.1, the grower wrote localhost (RFC 6125: the configured name counts)."""
+    with MailServer(**{"tls" if security == "tls" else "starttls": tls}) as server:
+        by_name = SmtpSettings("localhost", server.port, security, WAITS, ca_file=ca_file)
+        with pytest.raises(DeliveryError, match="certificate") as caught:
+            send(letter(), by_name, None, lambda: None)
+    assert caught.value.lane_fault
+    assert server.box.taken == []
+
+
 def test_starttls_never_falls_back_to_clear_text() -> None:
     with MailServer() as server, pytest.raises(DeliveryError, match="STARTTLS") as caught:
         send(letter(), over(server.port, "starttls"), None, lambda: None)

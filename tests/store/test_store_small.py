@@ -177,6 +177,7 @@ def test_restore_into_an_empty_folder_and_over_a_damaged_file(
     aside = restore(tmp_path / "copy", state, now, rules)
     assert aside is not None
     assert aside.read_bytes() == b"rubbish" * 999
+    assert aside.with_name(f"{aside.name}-wal").read_bytes() == b"rubbish" * 999
     with Store.open(state, now, "system", rules=rules) as again:
         assert again.quick_check() == ()
 
