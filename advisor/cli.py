@@ -395,6 +395,7 @@ def _log_to_stderr() -> None:
     import logging
 
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(message)s")
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)  # one line a pass, and it is ours
 
 
 if __name__ == "__main__":
