@@ -42,8 +42,6 @@ __all__ = ["PassReport", "run_pass"]
 
 log = logging.getLogger(__name__)
 
-DELIVERY_TIME_S = 300.0
-"""Time a pass gives to delivery; a tick must end before the timer's limit of ten minutes."""
 PAGE_FOLDER = "latest"
 
 
@@ -346,7 +344,13 @@ def _deliver(
         the_pass.problems.append(f"mail cannot be sent: {error}")
         return 0
     outcome = deliver_due(
-        the_pass.store, channel, the_pass.now_utc, DELIVERY_TIME_S, monotonic, stop=stop, alone=True
+        the_pass.store,
+        channel,
+        the_pass.now_utc,
+        the_pass.tables.operation.value("service.delivery_time", "s"),
+        monotonic,
+        stop=stop,
+        alone=True,
     )
     the_pass.problems += outcome.messages
     return outcome.sent

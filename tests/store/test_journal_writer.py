@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-import multiprocessing
 import os
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -120,19 +121,24 @@ def test_append_after_any_text_keeps_it_and_its_own_line_is_whole(tmp_path, star
     assert list(rows[-1].fields) == fields
 
 
-def many(folder, tree, count):
-    for _ in range(count):
-        log(folder, tree)
+MANY = """
+import sys
+from pathlib import Path
+from advisor.store.journal_files import JournalRow
+from advisor.store.journal_writer import append_row
+folder, tree, count = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
+for _ in range(count):
+    append_row(folder, folder / "state", JournalRow("2026-07-01", "12:00", tree, "fed", "", "", ""))
+"""
 
 
 def test_appends_from_several_processes_lose_nothing(tmp_path):
-    context = multiprocessing.get_context("spawn")
-    workers = [context.Process(target=many, args=(tmp_path, tree, 25)) for tree in ("ember", "glow", "ember")]
+    workers = [
+        subprocess.Popen([sys.executable, "-c", MANY, str(tmp_path), tree, "25"])
+        for tree in ("ember", "glow", "ember")
+    ]
     for worker in workers:
-        worker.start()
-    for worker in workers:
-        worker.join(120)
-        assert worker.exitcode == 0
+        assert worker.wait(120) == 0
     lines = (tmp_path / "journal.csv").read_text(encoding="utf-8").splitlines()
     assert lines[0] == HEADER
     assert len(lines) == 76
