@@ -52,7 +52,10 @@ def exposure_csv(exposure: Exposure, tree_id: str, member: int | None = None) ->
     for hour, start in enumerate(exposure.start_utc):
         values = (float(column[hour]) for column in columns)
         writer.writerow(
-            (f"{utc_of(start):%Y-%m-%dT%H:%M:%SZ}", *(_text(v, n) for v, n in zip(values, digits, strict=True)))
+            (
+                f"{utc_of(start):%Y-%m-%dT%H:%M:%SZ}",
+                *(_text(v, n) for v, n in zip(values, digits, strict=True)),
+            )
         )
     return out.getvalue()
 
