@@ -5,8 +5,7 @@ Pure but for the tables it is given: same holdings, weather and moment, same eva
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from advisor.advice.alerts import alert_events
@@ -15,7 +14,7 @@ from advisor.advice.registry import advise
 from advisor.advice.work import judge
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.places import place_temperature_c
-from advisor.garden.model import Holdings
+from advisor.garden.model import Holdings, Place
 from advisor.garden.state import fold_all
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
@@ -23,7 +22,7 @@ from advisor.garden.warmth import Warmth, warmth_from_hours
 from advisor.weather.season import season_end_estimate
 from advisor.weather.table import WeatherTable
 
-__all__ = ["AlertSettings", "Evaluation", "evaluate", "judge_digest_work"]
+__all__ = ["AlertSettings", "Evaluation", "confirmed_measures", "evaluate", "judge_digest_work"]
 
 PAST_DAYS = 40
 """Days of the past that the exposure covers: the heat a tree is used to, standing measures."""
@@ -32,11 +31,10 @@ MEMBER_DAYS = 7
 SILENCED_DAYS = 5
 """A measure confirmed in the journal silences the same hazard for the same tree this long (design rule)."""
 
-_CONFIRMS: Mapping[str, tuple[str, ...]] = {
-    "shaded": ("heat",),
-    "moved": ("heat", "frost", "gale", "hail"),
-}
-"""Which hazards a journal entry confirms a measure against."""
+SHADED_PLACE = 0.3
+"""Share of sun a place takes away from which on moving there answers a heat warning (lightest net of the trade)."""
+SHELTERED_LEVEL = 3
+"""Shelter level from which on moving there answers frost, gale and hail (roofed and up)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,15 +57,38 @@ class Evaluation:
     """Rules that failed, in words; the others ran."""
 
 
-def _confirmed(holdings: Holdings, now_utc: datetime) -> dict[tuple[str, str], date]:
+def _answered_by(place: Place | None) -> set[str]:
+    """Hazards that standing in ``place`` answers."""
+    if place is None:
+        return set()
+    answered = set()
+    if place.shade_fraction >= SHADED_PLACE or place.shelter_level >= SHELTERED_LEVEL:
+        answered.add("heat")
+    if place.shelter_level >= SHELTERED_LEVEL:
+        answered |= {"frost", "gale", "hail"}
+    return answered
+
+
+def confirmed_measures(holdings: Holdings, now_utc: datetime) -> dict[tuple[str, str], date]:
+    """Return (hazard, tree) -> local day on which the journal says that the measure was taken.
+
+    Only what still stands counts: a tree carried out again, or a net taken off, is in danger again.
+    """
     zone = holdings.garden.zone
     found: dict[tuple[str, str], date] = {}
     for entry in holdings.journal:
-        if entry.at_utc > now_utc or entry.at_utc < now_utc - timedelta(days=SILENCED_DAYS):
+        if not now_utc - timedelta(days=SILENCED_DAYS) <= entry.at_utc <= now_utc:
             continue
-        for hazard in _CONFIRMS.get(entry.entry, ()):
-            day = entry.at_utc.astimezone(zone).date()
-            found[(hazard, entry.tree_id)] = max(day, found.get((hazard, entry.tree_id), day))
+        day, tree = entry.at_utc.astimezone(zone).date(), entry.tree_id
+        if entry.entry == "moved":
+            for key in [key for key in found if key[1] == tree]:
+                del found[key]
+            place = holdings.places.get(entry.amount) if isinstance(entry.amount, str) else None
+            found.update({(hazard, tree): day for hazard in _answered_by(place)})
+        elif entry.entry == "shaded":
+            found[("heat", tree)] = day
+        elif entry.entry == "unshaded":
+            found.pop(("heat", tree), None)
     return found
 
 
@@ -134,7 +155,7 @@ def evaluate(
         caution=alerts.caution,
         season_end=SeasonEnd(estimate.first_frost, estimate.known, estimate.text, estimate.source),
         weather_age_h=age_h,
-        confirmed=_confirmed(holdings, now_utc),
+        confirmed=confirmed_measures(holdings, now_utc),
         told_standing=told_standing,
         quiet_from_local=alerts.quiet_from,
         quiet_until_local=alerts.quiet_until,
@@ -156,9 +177,3 @@ def judge_digest_work(evaluation: Evaluation) -> dict[tuple[str, str], WorkJudge
             if not judgement.impossible:
                 found[(work_id, tree.id)] = judgement
     return found
-
-
-def without_told(evaluation: Evaluation, told: frozenset[str]) -> Evaluation:
-    """Return the evaluation without standing measures that were told already."""
-    kept = tuple(piece for piece in evaluation.advice if piece.id not in told)
-    return replace(evaluation, advice=kept)
