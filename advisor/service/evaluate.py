@@ -19,6 +19,7 @@ from advisor.garden.state import fold_all
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.garden.warmth import Warmth, warmth_from_hours
+from advisor.units import NumberTable
 from advisor.weather.season import season_end_estimate
 from advisor.weather.table import WeatherTable
 
@@ -28,13 +29,6 @@ PAST_DAYS = 40
 """Days of the past that the exposure covers: the heat a tree is used to, standing measures."""
 MEMBER_DAYS = 7
 """Days ahead for which ensemble members are worked through."""
-SILENCED_DAYS = 5
-"""A measure confirmed in the journal silences the same hazard for the same tree this long (design rule)."""
-
-SHADED_PLACE = 0.3
-"""Share of sun a place takes away from which on moving there answers a heat warning (lightest net of the trade)."""
-SHELTERED_LEVEL = 3
-"""Shelter level from which on moving there answers frost, gale and hail (roofed and up)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,34 +51,38 @@ class Evaluation:
     """Rules that failed, in words; the others ran."""
 
 
-def _answered_by(place: Place | None) -> set[str]:
+def _answered_by(place: Place | None, limits: NumberTable) -> set[str]:
     """Hazards that standing in ``place`` answers."""
     if place is None:
         return set()
     answered = set()
-    if place.shade_fraction >= SHADED_PLACE or place.shelter_level >= SHELTERED_LEVEL:
+    sheltered = place.shelter_level >= limits.value("confirmed.shelter_level", "1")
+    if sheltered or place.shade_fraction >= limits.value("confirmed.shade_share", "share"):
         answered.add("heat")
-    if place.shelter_level >= SHELTERED_LEVEL:
+    if sheltered:
         answered |= {"frost", "gale", "hail"}
     return answered
 
 
-def confirmed_measures(holdings: Holdings, now_utc: datetime) -> dict[tuple[str, str], date]:
+def confirmed_measures(
+    holdings: Holdings, now_utc: datetime, limits: NumberTable
+) -> dict[tuple[str, str], date]:
     """Return (hazard, tree) -> local day on which the journal says that the measure was taken.
 
     Only what still stands counts: a tree carried out again, or a net taken off, is in danger again.
     """
     zone = holdings.garden.zone
+    silenced = timedelta(days=limits.value("confirmed.silenced", "d"))
     found: dict[tuple[str, str], date] = {}
     for entry in holdings.journal:
-        if not now_utc - timedelta(days=SILENCED_DAYS) <= entry.at_utc <= now_utc:
+        if not now_utc - silenced <= entry.at_utc <= now_utc:
             continue
         day, tree = entry.at_utc.astimezone(zone).date(), entry.tree_id
         if entry.entry == "moved":
             for key in [key for key in found if key[1] == tree]:
                 del found[key]
             place = holdings.places.get(entry.amount) if isinstance(entry.amount, str) else None
-            found.update({(hazard, tree): day for hazard in _answered_by(place)})
+            found.update({(hazard, tree): day for hazard in _answered_by(place, limits)})
         elif entry.entry == "shaded":
             found[("heat", tree)] = day
         elif entry.entry == "unshaded":
@@ -155,7 +153,7 @@ def evaluate(
         caution=alerts.caution,
         season_end=SeasonEnd(estimate.first_frost, estimate.known, estimate.text, estimate.source),
         weather_age_h=age_h,
-        confirmed=confirmed_measures(holdings, now_utc),
+        confirmed=confirmed_measures(holdings, now_utc, tables.limits),
         told_standing=told_standing,
         quiet_from_local=alerts.quiet_from,
         quiet_until_local=alerts.quiet_until,

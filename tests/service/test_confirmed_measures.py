@@ -6,6 +6,7 @@ import pytest
 
 from advisor.garden.model import Garden, Holdings, JournalEntry, Place
 from advisor.service.evaluate import confirmed_measures
+from advisor.store.config_files import load_tables
 
 NOW = datetime(2026, 7, 14, 4, tzinfo=UTC)
 PLACES = {
@@ -38,4 +39,6 @@ def holdings(*lines):
     ],
 )
 def test_confirmed_measures_only_what_still_stands(lines, hazards):
-    assert {hazard for hazard, tree in confirmed_measures(holdings(*lines), NOW)} == hazards
+    assert {
+        hazard for hazard, tree in confirmed_measures(holdings(*lines), NOW, load_tables().limits)
+    } == hazards
