@@ -43,6 +43,8 @@ __all__ = ["PassReport", "run_pass"]
 log = logging.getLogger(__name__)
 
 PAGE_FOLDER = "latest"
+LOOK_BACK_DAYS = 60
+"""A gap since the last digest is told up to this age; an older one was a pause that the grower knows of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,9 +263,7 @@ def _notices(the_pass: _Pass, evaluation: Evaluation) -> list[str]:
         notices.insert(0, f"The forecast is {age:.0f} h old; the weather service has not answered since.")
     notices += [f"{problem}." for problem in the_pass.problems if problem not in notices]
     yesterday = the_pass.today - timedelta(days=1)
-    for row in ledger_rows(the_pass.store, yesterday, yesterday):
-        if row.kind == "digest" and row.state == "skipped":
-            notices.append(f"No mail went out yesterday: {row.detail}.")
+    notices += _days_without_mail(the_pass)
     for message in troubles(the_pass.store, the_pass.now_utc - timedelta(days=1)):
         if message.day >= yesterday:
             word = {
@@ -275,6 +275,21 @@ def _notices(the_pass: _Pass, evaluation: Evaluation) -> list[str]:
                 f"The {message.kind} mail of {message.day} {word.get(message.state, message.state)}."
             )
     return list(dict.fromkeys(notices))
+
+
+def _days_without_mail(the_pass: _Pass) -> list[str]:
+    """Say that yesterday's digest was skipped, or that days passed on which no pass ran at all."""
+    yesterday = the_pass.today - timedelta(days=1)
+    rows = ledger_rows(the_pass.store, yesterday - timedelta(days=LOOK_BACK_DAYS), yesterday)
+    digests = [row for row in rows if row.kind == "digest"]
+    if not digests:
+        return []
+    last = digests[-1]
+    if last.day < yesterday:
+        since = last.day + timedelta(days=1)
+        when = "yesterday" if since == yesterday else f"from {since} to {yesterday}"
+        return [f"No mail went out {when}: the advisor was not running."]
+    return [f"No mail went out yesterday: {last.detail}."] if last.state == "skipped" else []
 
 
 def _queue(the_pass: _Pass, evaluation: Evaluation, envelope: Envelope, *, digest_is_due: bool) -> None:
