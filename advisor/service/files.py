@@ -48,6 +48,8 @@ class Files:
     faults: tuple[Fault, ...]
     notices: tuple[str, ...]
     """Lines for the mail: faults, and that an older copy is used."""
+    settings_changed: bool = False
+    """True when service.toml differs from the copy of the last pass."""
 
 
 def read_folder(folder: Path, tables: Tables, now_utc: datetime) -> GivenFiles:
@@ -96,6 +98,7 @@ def load_files(
     """
     notices = [f"{fault} (left out: {fault.drops})." for fault in given.faults]
     settings, holdings = given.settings, given.holdings
+    changed = False
     if settings is None:
         copy = last_good(store, SERVICE_FILE, now_utc) if store is not None else None
         if copy is None:
@@ -105,7 +108,7 @@ def load_files(
             0, f"service.toml cannot be used; working with the copy of {copy.kept_at_utc:%Y-%m-%d %H:%M} UTC."
         )
     elif store is not None and not store.read_only:
-        keep_last_good(store, SERVICE_FILE, given.service_text, now_utc)
+        changed = keep_last_good(store, SERVICE_FILE, given.service_text, now_utc)
     if holdings is None:
         copy = last_good(store, GARDEN_FILE, now_utc) if store is not None else None
         if copy is None:
@@ -119,4 +122,4 @@ def load_files(
         )
     elif store is not None and not store.read_only:
         keep_last_good(store, GARDEN_FILE, given.garden_text, now_utc)
-    return Files(holdings, settings, given.faults, tuple(notices))
+    return Files(holdings, settings, given.faults, tuple(notices), changed)

@@ -28,6 +28,7 @@ from advisor.store.learned import keep_learned, learned
 from advisor.store.ledger import ledger_rows, standing_told
 from advisor.store.locks import ANOTHER_PASS, pass_lock
 from advisor.store.outbox import forget_bytes
+from advisor.store.outbox_verdicts import release_lanes
 from advisor.store.outbox_view import next_due, troubles
 from advisor.store.passes import begin_pass, end_pass, write_heartbeat
 from advisor.store.service_files import SERVICE_FILE
@@ -345,6 +346,8 @@ def _deliver(
     monotonic: Callable[[], float],
     stop: Callable[[], bool],
 ) -> int:
+    if the_pass.files.settings_changed:
+        release_lanes(the_pass.store)  # what held the mail back may be mended
     waiting = next_due(the_pass.store)
     if waiting is None and not the_pass.queued:
         return 0
