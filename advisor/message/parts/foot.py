@@ -41,11 +41,13 @@ def weather_line(situation: Situation) -> str:
 
 
 def _plain(name: str) -> str:
-    for tail in ("_10m_m_s", "_w_m2", "_m_s", "_mm", "_pct", "_hpa", "_c", "_cm"):
+    for tail in ("_10m_m_s", "_w_m2", "_m_s", "_mm", "_pct", "_hpa", "_c", "_cm", "_j_kg"):
         if name.endswith(tail):
             name = name[: -len(tail)]
             break
-    return name.replace("_", " ")
+    return {"cape": "storm energy", "reference_et": "reference evapotranspiration"}.get(
+        name, name.replace("_", " ")
+    )
 
 
 def _stages(states: list[TreeState]) -> str:

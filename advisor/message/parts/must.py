@@ -8,6 +8,8 @@ from advisor.message.words import why_text
 
 __all__ = ["MOST", "build", "chosen"]
 
+LIKELY = 0.5
+"""Chance from which on a move that is no must stands above the fold: more likely than not."""
 MOST = 3
 """Lines above the fold of a phone."""
 
@@ -18,7 +20,13 @@ def chosen(digest: DigestInput) -> tuple[Advice, ...]:
         advice for advice in digest.advice if advice.urgency in {"now", "today"} and advice.kind != "due"
     ]
     must = [advice for advice in today if advice.must]
-    moves = [advice for advice in today if not advice.must and advice.kind in {"shade", "shelter"}]
+    moves = [
+        advice
+        for advice in today
+        if not advice.must
+        and advice.kind in {"shade", "shelter"}
+        and (advice.chance is None or advice.chance >= LIKELY)
+    ]
     return tuple([*must, *moves][:MOST])
 
 
