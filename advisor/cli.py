@@ -124,7 +124,7 @@ def today(given: _Given, as_json: bool) -> int:
     asked = _asked(given)
     evaluation = asked.evaluation
     if as_json:
-        _give(dump(today_object(evaluation.situation, evaluation.advice)))
+        _give(dump(today_object(evaluation.situation, evaluation.with_alerts)))
     else:
         _give(render_text(digest_view(digest_input(evaluation, asked.files.notices, asked.notes))))
     return asked.exit_code
@@ -178,7 +178,10 @@ def tree(given: _Given, tree: str, as_json: bool) -> int:
 
     asked = _asked(given)
     situation = asked.evaluation.situation
-    for tree_id in trees_asked(asked, (tree,)):
+    named = trees_asked(asked, (tree,))
+    if as_json and len(named) != 1:
+        raise SettingsError(f"tree --json wants one tree, {tree!r} names {len(named)}")
+    for tree_id in named:
         state = situation.states[tree_id]
         if as_json:
             _give(dump({"schema": "tree/1", **tree_object(situation, state)}))
@@ -229,7 +232,10 @@ def exposure(given: _Given, tree: str, as_csv: bool, as_json: bool) -> int:
 
     asked = _asked(given)
     situation = asked.evaluation.situation
-    (tree_id,) = trees_asked(asked, (tree,))[:1]
+    named = trees_asked(asked, (tree,))
+    if len(named) != 1:
+        raise SettingsError(f"exposure wants one tree, {tree!r} names {len(named)}")
+    tree_id = named[0]
     if situation.exposure is None:
         return WEATHER_MISSING
     if as_csv:

@@ -73,7 +73,7 @@ def digest_rendered(evaluation: Evaluation, notices: Sequence[str], quiet_notes:
     view = digest_view(given, picture)
     calendar = calendar_bytes(given)
     attachments = (Attachment("work.ics", "text", "calendar", calendar),)
-    json_text = dump(today_object(evaluation.situation, evaluation.advice))
+    json_text = dump(today_object(evaluation.situation, evaluation.with_alerts))
     return Rendered(view, attachments, json_text, calendar, tuple(problems))
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from advisor.advice.alerts import alert_events
+from advisor.advice.alerts import ALERTS
 from advisor.advice.model import Advice, AlertEvent, Caution, SeasonEnd, Situation, WorkJudgement
 from advisor.advice.registry import advise
 from advisor.advice.work import judge
@@ -50,6 +50,11 @@ class Evaluation:
     failures: tuple[str, ...]
     """Rules that failed, in words; the others ran."""
 
+    @property
+    def with_alerts(self) -> tuple[Advice, ...]:
+        """The advice, and what the hazards ahead ask for (kind ``alert``)."""
+        return (*(piece for event in self.events for piece in event.advice), *self.advice)
+
 
 def _answered_by(place: Place | None, limits: NumberTable) -> set[str]:
     """Hazards that standing in ``place`` answers."""
@@ -57,7 +62,7 @@ def _answered_by(place: Place | None, limits: NumberTable) -> set[str]:
         return set()
     answered = set()
     sheltered = place.shelter_level >= limits.value("confirmed.shelter_level", "1")
-    if sheltered or place.shade_fraction >= limits.value("confirmed.shade_share", "share"):
+    if place.shade_fraction >= limits.value("confirmed.shade_share", "share"):
         answered.add("heat")
     if sheltered:
         answered |= {"frost", "gale", "hail"}
@@ -159,8 +164,23 @@ def evaluate(
         quiet_until_local=alerts.quiet_until,
     )
     advised = advise(situation)
-    events = alert_events(situation) if exposure is not None else ()
-    return Evaluation(situation, advised.advice, tuple(events), advised.failures)
+    events, failed = _events(situation)
+    return Evaluation(situation, advised.advice, events, (*advised.failures, *failed))
+
+
+def _events(situation: Situation) -> tuple[tuple[AlertEvent, ...], tuple[str, ...]]:
+    """Ask every alert; one that fails leaves the others, and the digest, standing."""
+    found: list[AlertEvent] = []
+    failed: list[str] = []
+    if situation.exposure is not None:
+        for name, alert in ALERTS.items():
+            try:
+                event = alert(situation)
+            except Exception as error:  # noqa: BLE001 - named in the mail and the log; the other alerts go on
+                failed.append(f"the {name} warning could not be worked out ({type(error).__name__}: {error})")
+            else:
+                found += [event] if event is not None else []
+    return tuple(found), tuple(failed)
 
 
 def judge_digest_work(evaluation: Evaluation) -> dict[tuple[str, str], WorkJudgement]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import tomllib
+import re
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -76,12 +76,13 @@ def state_folder_of(folder: Path, settings: ServiceSettings | None) -> Path:
     """Return the state folder; with a broken service.toml as far as it can still be read, else ``state``."""
     if settings is not None:
         return folder / settings.state_folder
-    try:
-        document = tomllib.loads(service_text(folder / SERVICE_FILE))
-        named = document["state"]["folder"]
-    except (tomllib.TOMLDecodeError, KeyError, TypeError):
-        named = "state"
-    return folder / (named if isinstance(named, str) and named else "state")
+    named = re.search(
+        r"^\[state\][^\[]*?^\s*folder\s*=\s*[\"']([^\"']+)[\"']", service_text(folder / SERVICE_FILE), re.M
+    )
+    if named is not None and Store.exists(folder / named[1]):
+        return folder / named[1]
+    there = [path for path in sorted(folder.glob("*")) if path.is_dir() and Store.exists(path)]
+    return there[0] if len(there) == 1 else folder / "state"
 
 
 def load_files(

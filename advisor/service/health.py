@@ -9,19 +9,14 @@ from typing import Any
 
 from advisor.errors import SettingsError, StoreError
 from advisor.service.files import state_folder_of
+from advisor.store.config_files import load_tables
 from advisor.store.database import Store
-from advisor.store.outbox_view import counts, held_lanes, last_sent, oldest_waiting
+from advisor.store.outbox_view import counts, held_lanes, last_sent, oldest_waiting, troubles
 from advisor.store.passes import last_complete_pass, last_passes
 from advisor.store.service_files import SERVICE_FILE, load_service
 from advisor.store.weather_archive import newest
 
 __all__ = ["Health", "health", "state_folder_here"]
-
-PASS_LATE = timedelta(hours=1)
-FORECAST_LATE = timedelta(hours=12)
-URGENT_LATE = timedelta(minutes=30)
-"""Limits of the service's own watch: four missed ticks; a forecast that no longer tells today; a
-waiting alert."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +60,19 @@ def health(state_folder: Path, now_utc: datetime) -> Health:
 def _look(store: Store, now_utc: datetime) -> Health:
     bad: list[str] = []
     good: list[str] = []
+    numbers = load_tables().operation
+    late = timedelta(hours=numbers.value("service.forecast_late", "h"))
+
+    def minutes(name: str) -> timedelta:
+        return timedelta(minutes=numbers.value(f"service.{name}", "min"))
+
     complete = last_complete_pass(store, now_utc)
     if complete is None or complete.finished_at_utc is None:
         bad.append("no pass has done its whole job yet")
     else:
         age = now_utc - complete.finished_at_utc
         words = f"last whole pass {_text(complete.finished_at_utc)}: {complete.outcome}"
-        (bad if age > PASS_LATE else good).append(words)
+        (bad if age > minutes("pass_late") else good).append(words)
     newest_pass = last_passes(store, now_utc, 1)
     if newest_pass and newest_pass[0].finished_at_utc is None:
         bad.append(f"a pass began {_text(newest_pass[0].started_at_utc)} and has not ended")
@@ -80,12 +81,17 @@ def _look(store: Store, now_utc: datetime) -> Health:
         bad.append("no forecast is stored")
     else:
         words = f"newest forecast from {forecast[0].source}, fetched {_text(forecast[0].fetched_at_utc)}"
-        (bad if now_utc - forecast[0].fetched_at_utc > FORECAST_LATE else good).append(words)
-    waiting = oldest_waiting(store, "urgent", now_utc)
-    if waiting is not None and now_utc - waiting.created_at_utc > URGENT_LATE:
-        bad.append(
-            f"an urgent {waiting.kind} mail waits since {_text(waiting.created_at_utc)}: {waiting.last_error}"
-        )
+        (bad if now_utc - forecast[0].fetched_at_utc > late else good).append(words)
+    for lane in ("urgent", "routine"):
+        waiting = oldest_waiting(store, "urgent" if lane == "urgent" else "routine", now_utc)
+        if waiting is not None and now_utc - waiting.created_at_utc > minutes(f"{lane}_late"):
+            since = _text(waiting.created_at_utc)
+            bad.append(f"a {waiting.kind} mail waits since {since}: {waiting.last_error or 'not tried'}")
+    bad += [
+        f"the {message.kind} mail of {message.day} {message.state}: {message.last_error}"
+        for message in troubles(store, now_utc - timedelta(days=2))
+        if message.state in {"failed", "expired"}
+    ]
     states = counts(store)
     if states.get("unknown"):
         bad.append(f"{states['unknown']} mails may or may not have arrived")

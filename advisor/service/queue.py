@@ -75,14 +75,21 @@ def queue_digest(
 def queue_failure(
     store: Store, garden: Garden, day: date, envelope: Envelope, now_utc: datetime, notices: Sequence[str]
 ) -> None:
-    """Queue the mail that says no advice could be worked out."""
+    """Queue the mail that says no advice could be worked out; the digest itself stays due."""
     view = failure_view(garden.name, day, notices)
     end = day_bounds_utc(day, garden.zone)[1]
     messages = messages_of(
-        view, envelope, now_utc, revision=0, event="", lane="routine", on_unknown="hold", expires_utc=end
+        view,
+        envelope,
+        now_utc,
+        revision=0,
+        event="failure",
+        lane="routine",
+        on_unknown="hold",
+        expires_utc=end,
     )
     with store.transaction() as tx:
-        if write_ledger(tx, LedgerRow("digest", day.isoformat(), day, "queued", now_utc, "no advice")):
+        if write_ledger(tx, LedgerRow("digest-failure", day.isoformat(), day, "queued", now_utc)):
             enqueue_all(tx, messages)
 
 

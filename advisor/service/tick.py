@@ -44,8 +44,6 @@ __all__ = ["PassReport", "run_pass"]
 log = logging.getLogger(__name__)
 
 PAGE_FOLDER = "latest"
-LOOK_BACK_DAYS = 60
-"""A gap since the last digest is told up to this age; an older one was a pause that the grower knows of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +69,8 @@ class _Pass:
     notes: list[str] = field(default_factory=list)
     queued: list[str] = field(default_factory=list)
     weather_missing: bool = False
+    whole: bool = True
+    """False when advice or mail could not be made: the pass did not do its whole job."""
 
     @property
     def today(self) -> date:
@@ -152,7 +152,7 @@ def _logged(
     faults = the_pass.files.faults
     exit_code = 3 if the_pass.weather_missing else 1 if the_pass.problems or faults else 0
     outcome = "; ".join(the_pass.problems) or "done"
-    end_pass(store, run_id, now_utc, outcome, exit_code, complete=not stop())
+    end_pass(store, run_id, now_utc, outcome, exit_code, complete=the_pass.whole and not stop())
     write_heartbeat(the_pass.state_folder / "heartbeat.json", now_utc, run_id, outcome)
     lines = [*(str(fault) for fault in faults), *the_pass.problems, *the_pass.notes]
     log.info(
@@ -193,17 +193,24 @@ def _fetch_and_queue(the_pass: _Pass, folder: Path, monotonic: Callable[[], floa
         evaluation = _evaluation(the_pass)
     except Exception as error:
         log.exception("event=evaluation-failed")
-        the_pass.problems.append(f"no advice could be worked out ({type(error).__name__}: {error})")
-        if digest.due:
-            from advisor.service.queue import queue_failure
-
-            notices = [*the_pass.files.notices, *the_pass.problems]
-            queue_failure(store, garden, digest.day, envelope, now_utc, notices)
-            the_pass.queued.append(f"digest/{digest.day}")
+        _no_advice(the_pass, envelope, error, digest_is_due=digest.due)
         return
     _queue(the_pass, evaluation, envelope, digest_is_due=digest.due)
     with store.transaction() as tx:
         keep_learned(tx, "evaluated", {"mark": mark, "at": now_utc.isoformat()}, now_utc)
+
+
+def _no_advice(the_pass: _Pass, envelope: Envelope, error: Exception, *, digest_is_due: bool) -> None:
+    """Say it by mail when the morning's advice could not be made; the next pass tries again."""
+    from advisor.service.queue import queue_failure
+
+    the_pass.whole = False
+    the_pass.problems.append(f"no advice could be worked out ({type(error).__name__}: {error})")
+    if digest_is_due:
+        notices = [*the_pass.files.notices, *the_pass.problems]
+        garden = the_pass.files.holdings.garden
+        queue_failure(the_pass.store, garden, the_pass.today, envelope, the_pass.now_utc, notices)
+        the_pass.queued.append(f"digest-failure/{the_pass.today}")
 
 
 def _covered(store: Store, now_utc: datetime) -> bool:
@@ -281,7 +288,11 @@ def _notices(the_pass: _Pass, evaluation: Evaluation) -> list[str]:
 def _days_without_mail(the_pass: _Pass) -> list[str]:
     """Say that yesterday's digest was skipped, or that days passed on which no pass ran at all."""
     yesterday = the_pass.today - timedelta(days=1)
-    rows = ledger_rows(the_pass.store, yesterday - timedelta(days=LOOK_BACK_DAYS), yesterday)
+    rows = ledger_rows(
+        the_pass.store,
+        yesterday - timedelta(days=the_pass.tables.operation.value("service.gap_told", "d")),
+        yesterday,
+    )
     digests = [row for row in rows if row.kind == "digest"]
     if not digests:
         return []
@@ -299,9 +310,24 @@ def _queue(the_pass: _Pass, evaluation: Evaluation, envelope: Envelope, *, diges
     store, now_utc, settings = the_pass.store, the_pass.now_utc, the_pass.files.settings
     notices = _notices(the_pass, evaluation)
     quiet = (settings.quiet_from, settings.quiet_until)
-    the_pass.queued += queue_alerts(store, evaluation, envelope, now_utc, quiet, notices)
+    try:
+        the_pass.queued += queue_alerts(store, evaluation, envelope, now_utc, quiet, notices)
+    except StoreError:
+        raise
+    except Exception as error:
+        log.exception("event=alert-failed")
+        the_pass.whole = False
+        the_pass.problems.append(f"a warning could not be written ({type(error).__name__}: {error})")
+        notices.append(f"{the_pass.problems[-1]}.")
     if digest_is_due:
-        rendered = queue_digest(store, evaluation, envelope, now_utc, notices, the_pass.notes)
+        try:
+            rendered = queue_digest(store, evaluation, envelope, now_utc, notices, the_pass.notes)
+        except StoreError:
+            raise
+        except Exception as error:
+            log.exception("event=digest-failed")
+            _no_advice(the_pass, envelope, error, digest_is_due=True)
+            return
         the_pass.problems += rendered.problems
         the_pass.queued.append(f"digest/{the_pass.today}")
         _write_page(the_pass, rendered)
@@ -359,6 +385,7 @@ def _deliver(
             the_pass.files.settings, folder, the_pass.state_folder, environ, the_pass.tables
         )
     except AdvisorError as error:
+        the_pass.whole = False
         the_pass.problems.append(f"mail cannot be sent: {error}")
         return 0
     outcome = deliver_due(
