@@ -15,6 +15,7 @@ from advisor.advice.hours import clock, day_name, day_span, local_at, local_day,
 from advisor.advice.model import Advice, AlertEvent, Reason, Situation
 from advisor.advice.places import is_confirmed
 from advisor.advice.standing import standing_heat
+from advisor.advice.water import TOP_THIRD, is_watered_with_care
 from advisor.garden.state_model import TreeState
 from advisor.physics.missing import reduce_over
 from advisor.weather.table import utc_of
@@ -158,8 +159,16 @@ def _measures(
     chance = float(heat.chance[row])
     sure = chance_words(situation.tables, chance, members)
     when = day_name(situation, first)
-    net = at("heat.net_up_h")
-    share = say(situation, limits.value("shade.usual_share", "share"), "share")
+    net, wanted = at("heat.net_up_h"), limits.value("shade.usual_share", "share")
+    for tree in trees:
+        begins = judged[first].starts_utc[exposure.row(tree)]
+        if begins is not None and judged[first].danger[exposure.row(tree)]:
+            net = min(net, begins)
+        asked = situation.states[tree].needs.shade_share
+        wanted = max(wanted, asked.value if asked is not None else 0.0)
+    net = max(net, situation.now_utc)
+    share = say(situation, wanted, "share")
+    careful = [tree for tree in trees if is_watered_with_care(situation, situation.states[tree])]
     small_l = limits.value("water.small_pot_l", "l")
     small = [tree for tree in trees if situation.states[tree].tree.pot.volume_l < small_l]
 
@@ -205,7 +214,8 @@ def _measures(
     found.append(
         piece(
             "water",
-            f"Water at {early} and check again at {late}, the hose run cold first, and wet the floor",
+            f"Water at {early} and check again at {late}, the hose run cold first, and wet the floor"
+            + (f"; {names(situation, careful)}: check, {TOP_THIRD}" if careful else ""),
             trees,
             reasons,
         )

@@ -6,7 +6,7 @@ waterings that nobody wrote down.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -20,11 +20,12 @@ from advisor.exposure.model import Exposure
 from advisor.garden.state_model import Stage, TreeState
 from advisor.physics.missing import reduce_over
 from advisor.weather.days import at_local
-from advisor.weather.table import utc_of
+from advisor.weather.table import stamp_of, utc_of
 
 __all__ = ["is_watered_with_care", "water_advice"]
 
 FloatArray = NDArray[np.float64]
+_HOUR = np.timedelta64(3600, "s")
 
 TOP_THIRD = "leave if the top third is moist"
 
@@ -61,7 +62,6 @@ def water_advice(situation: Situation) -> tuple[Advice, ...]:
                     plain,
                     unlogged,
                     say_unlogged=bool(unlogged) and not said,
-                    is_next=column == slots[0],
                 )
             )
             said = said or bool(unlogged)
@@ -120,12 +120,31 @@ def _dry_at(exposure: Exposure, tree: str) -> datetime | None:
     return None if np.isnat(stamp) else utc_of(stamp)
 
 
-def _pot_reasons(situation: Situation, exposure: Exposure, trees: Sequence[str]) -> tuple[Reason, ...]:
-    """One reason a tree, the driest first: water left now, the limit, and the hour it is reached."""
+def _dry_between(
+    situation: Situation, exposure: Exposure, tree: str, from_utc: datetime, until_utc: datetime
+) -> datetime | None:
+    """First hour in a span at whose end the pot is at its limit, waterings before it done as advised."""
+    limit = 1.0 - situation.tables.physics.value("water.act_used_share", "share")
+    inside = (exposure.start_utc >= stamp_of(from_utc) - _HOUR) & (exposure.start_utc < stamp_of(until_utc))
+    rows = np.flatnonzero(inside & (exposure.water_left_share[exposure.row(tree)] <= limit))
+    return utc_of(exposure.start_utc[rows[0]]) if rows.size else None
+
+
+def _pot_reasons(
+    situation: Situation,
+    exposure: Exposure,
+    trees: Sequence[str],
+    dry: Mapping[str, datetime | None] | None = None,
+) -> tuple[Reason, ...]:
+    """One reason a tree, the driest first: water left now, the limit, and the hour it is reached.
+
+    ``dry`` gives the hours of a later watering time; without it the hour if nobody waters from now on.
+    """
     physics = situation.tables.physics
     limit = 1.0 - physics.value("water.act_used_share", "share")
     late = datetime.max.replace(tzinfo=situation.now_utc.tzinfo)
-    ordered = sorted(trees, key=lambda tree: _dry_at(exposure, tree) or late)
+    hours = {tree: _dry_at(exposure, tree) for tree in trees} if dry is None else dry
+    ordered = sorted(trees, key=lambda tree: hours.get(tree) or late)
     reasons = []
     for tree in ordered:
         row = exposure.row(tree)
@@ -136,7 +155,7 @@ def _pot_reasons(situation: Situation, exposure: Exposure, trees: Sequence[str])
                 None if np.isnan(left) else left,
                 "share",
                 limit,
-                _dry_at(exposure, tree),
+                hours.get(tree),
                 exposure.water_known[row],
                 physics.source("water.act_used_share"),
             )
@@ -152,15 +171,19 @@ def _slot(
     unlogged: Sequence[str],
     *,
     say_unlogged: bool,
-    is_next: bool,
 ) -> Advice:
     garden, limits = situation.holdings.garden, situation.tables.limits
     at = utc_of(exposure.slot_utc[column])
     ordered = bench_order(situation, trees)
     litres = float(sum(exposure.waterings_l[exposure.row(tree), column] for tree in ordered))
     first = timedelta(hours=limits.value("water.first_h", "h"))
-    dry = {tree: hour for tree in ordered if (hour := _dry_at(exposure, tree)) is not None}
-    early = [tree for tree, hour in dry.items() if hour < at - first] if is_next else []
+    before = max(
+        (utc_of(stamp) for stamp in exposure.slot_utc if utc_of(stamp) < at), default=situation.now_utc
+    )
+    since = max(before, situation.now_utc)
+    hours = {tree: _dry_between(situation, exposure, tree, since, at) for tree in ordered}
+    dry = {tree: hour for tree, hour in hours.items() if hour is not None}
+    early = [tree for tree, hour in dry.items() if hour < at - first]
     verb = "Check and water" if unlogged else "Water"
     text = (
         f"{verb} {names(situation, ordered)} at {day_and_clock(situation, at)}, about "
@@ -168,7 +191,7 @@ def _slot(
     )
     if early:
         soonest = min(dry[tree] for tree in early)
-        text += f"; {names(situation, early)} first, dry from {day_and_clock(situation, soonest)}"
+        text += f"; {names(situation, early)} already by {day_and_clock(situation, soonest)}"
     if say_unlogged:
         text += "; what was not logged is taken as watered the way it was advised"
     now = bool(early) and min(dry[tree] for tree in early) <= situation.now_utc + first
@@ -180,7 +203,7 @@ def _slot(
         text,
         at,
         at + timedelta(hours=limits.value("water.early_h", "h")),
-        _pot_reasons(situation, exposure, ordered),
+        _pot_reasons(situation, exposure, ordered, hours),
         amount=Amount(litres, "l"),
         sure="by the pot balance; waterings not logged are taken as done"
         if unlogged

@@ -22,10 +22,25 @@ MOST_WINDOWS = 3
 _WORD = {"suits": "suits", "suits-with-care": "suits with care"}
 
 
-def _worth_a_line(judgement: WorkJudgement) -> tuple[HalfDay, ...]:
-    """Half days that suit without a but, at most ``MOST_WINDOWS``; with care only where none else is."""
-    clear = tuple(half for half in judgement.windows if half.verdict == "suits")
-    return (clear or judgement.windows)[:MOST_WINDOWS]
+def _worth_a_line(digest: DigestInput, judgement: WorkJudgement) -> tuple[HalfDay, ...]:
+    """Half days that suit without a but, at most ``MOST_WINDOWS``.
+
+    None after the last sensible day, and none while a heat or frost warning stands for the tree.
+    """
+    last = judgement.last_sensible_day
+    hazards = [
+        event
+        for event in digest.events
+        if event.hazard in {"heat", "frost"} and judgement.tree_id in event.trees
+    ]
+    clear = [
+        half
+        for half in judgement.windows
+        if half.verdict == "suits"
+        and (last is None or half.day <= last)
+        and not any(event.first_day <= half.day <= event.last_day for event in hazards)
+    ]
+    return tuple(clear[:MOST_WINDOWS])
 
 
 def _uid(*parts: str) -> str:
@@ -47,7 +62,7 @@ def calendar_bytes(digest: DigestInput) -> bytes:
     windows: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
     spans = {}
     for (work_id, tree_id), judgement in digest.judgements.items():
-        for half in _worth_a_line(judgement):
+        for half in _worth_a_line(digest, judgement):
             key = (work_id, half.from_utc.isoformat(), half.until_utc.isoformat())
             spans[key] = half
             windows.setdefault(key, []).append((tree_id, half.verdict))

@@ -35,6 +35,11 @@ def _closing(digest: DigestInput) -> list[Line]:
             continue
         if situation.day <= last <= situation.day + timedelta(days=CLOSING_WITHIN_DAYS):
             name = situation.tables.works[work_id].name
+            if any(
+                event.hazard == "heat" and tree_id in event.trees and event.first_day <= last
+                for event in digest.events
+            ):
+                name = f"{name}, but the heat stands in the way"
             by_text.setdefault((name, short_day(last)), []).append(tree_id)
     return [
         Line(
