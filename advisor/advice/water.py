@@ -125,7 +125,7 @@ def _dry_between(
 ) -> datetime | None:
     """First hour in a span at whose end the pot is at its limit, waterings before it done as advised."""
     limit = 1.0 - situation.tables.physics.value("water.act_used_share", "share")
-    inside = (exposure.start_utc >= stamp_of(from_utc) - _HOUR) & (exposure.start_utc < stamp_of(until_utc))
+    inside = (exposure.start_utc > stamp_of(from_utc) - _HOUR) & (exposure.start_utc < stamp_of(until_utc))
     rows = np.flatnonzero(inside & (exposure.water_left_share[exposure.row(tree)] <= limit))
     return utc_of(exposure.start_utc[rows[0]]) if rows.size else None
 
