@@ -1,6 +1,12 @@
-"""Must-do lines: at most three; first what costs a tree when left, then what must be carried today."""
+"""Must-do lines, at most three.
+
+First what costs a tree when left, then what to prepare for a hazard that begins tomorrow, then what must
+be carried today.
+"""
 
 from __future__ import annotations
+
+from datetime import timedelta
 
 from advisor.advice.model import Advice
 from advisor.message.view import DigestInput, Line, Section
@@ -27,7 +33,9 @@ def chosen(digest: DigestInput) -> tuple[Advice, ...]:
         and advice.kind in {"shade", "shelter"}
         and (advice.chance is None or advice.chance >= LIKELY)
     ]
-    return tuple([*must, *moves][:MOST])
+    tomorrow = digest.situation.day + timedelta(days=1)
+    prepare = [event.advice[0] for event in digest.events if event.first_day == tomorrow and event.advice]
+    return tuple([*must, *prepare, *moves][:MOST])
 
 
 def build(digest: DigestInput) -> Section | None:
