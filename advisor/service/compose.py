@@ -29,6 +29,8 @@ class Envelope:
     key: bytes
     sender: str
     recipients: tuple[str, ...]
+    pictures: bool = True
+    """False leaves the charts out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,10 +67,12 @@ def digest_input(
     )
 
 
-def digest_rendered(evaluation: Evaluation, notices: Sequence[str], quiet_notes: Sequence[str]) -> Rendered:
+def digest_rendered(
+    evaluation: Evaluation, notices: Sequence[str], quiet_notes: Sequence[str], *, pictures: bool = True
+) -> Rendered:
     """Return the digest of the evaluation's day."""
     problems: list[str] = []
-    picture = _picture(evaluation, problems)
+    picture = _picture(evaluation, problems) if pictures else None
     given = replace(digest_input(evaluation, notices, quiet_notes), with_table=picture is not None)
     view = digest_view(given, picture)
     calendar = calendar_bytes(given)
@@ -152,7 +156,8 @@ def alert_messages(
     """Return the mails of one hazard. They go first, and again when it is in doubt whether they went."""
     problems: list[str] = []
     given = digest_input(evaluation, notices, (), with_work=False)
-    view = alert_view(event, given, update=revision > 0, picture=_picture(evaluation, problems))
+    picture = _picture(evaluation, problems) if envelope.pictures else None
+    view = alert_view(event, given, update=revision > 0, picture=picture)
     return messages_of(
         view,
         envelope,

@@ -18,7 +18,7 @@ from advisor.units import NumberTable
 from advisor.weather.members import Ensemble
 from advisor.weather.table import WeatherTable, utc_of
 
-__all__ = ["Gathered", "forecast_is_due", "gather", "keep_table"]
+__all__ = ["Gathered", "Gatherer", "forecast_is_due", "gather", "keep_table"]
 
 WEIGHT_LIMITS: dict[Window, float] = {"minute": 600.0, "hour": 5000.0, "day": 10000.0, "month": 300000.0}
 """Published limits of the free service a host. Source: open-meteo.com terms, as documented in 2026."""
@@ -36,6 +36,10 @@ class Gathered:
     ensemble: Ensemble | None = None
     problems: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+
+
+Gatherer = Callable[[Store, ServiceSettings, Garden, datetime, Callable[[], float], NumberTable], Gathered]
+"""What a pass calls when weather is due: ``gather``, or a replay's own."""
 
 
 class _Round:

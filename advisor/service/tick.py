@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from advisor.errors import AdvisorError, SettingsError, StoreError
 from advisor.garden.tables import Tables
 from advisor.service.clock import Clock, monotonic_s
-from advisor.service.fetch import forecast_is_due, gather
+from advisor.service.fetch import Gatherer, forecast_is_due, gather
 from advisor.service.files import Files, load_files, read_folder, state_folder_of
 from advisor.store.atomic_files import write_atomically
 from advisor.store.config_files import load_tables
@@ -71,6 +71,9 @@ class _Pass:
     weather_missing: bool = False
     whole: bool = True
     """False when advice or mail could not be made: the pass did not do its whole job."""
+    gatherer: Gatherer = gather
+    on_evaluated: Callable[[Evaluation], None] | None = None
+    pictures: bool = True
 
     @property
     def today(self) -> date:
@@ -85,6 +88,9 @@ def run_pass(
     send: Send | None = None,
     monotonic: Callable[[], float] = monotonic_s,
     stop: Callable[[], bool] = lambda: False,
+    gatherer: Gatherer = gather,
+    on_evaluated: Callable[[Evaluation], None] | None = None,
+    pictures: bool = True,
 ) -> PassReport:
     """Do everything that is due for one garden folder.
 
@@ -94,6 +100,12 @@ def run_pass(
         A bound channel that replaces the one of service.toml (demo, tests).
     stop : callable
         Asked between messages; True ends the pass in order.
+    gatherer : callable
+        What asks for weather and keeps it in the store; a replay hands over the past instead.
+    on_evaluated : callable, optional
+        Given every evaluation, before its mail is written.
+    pictures : bool
+        False leaves the charts out of the mails (a replay writes hundreds).
 
     Raises
     ------
@@ -113,6 +125,8 @@ def run_pass(
         with Store.open(state_folder, now_utc, clock.kind) as store:
             files = load_files(given, tables, store, folder, now_utc)
             the_pass = _Pass(store, files, tables, now_utc, state_folder)
+            the_pass.gatherer, the_pass.on_evaluated = gatherer, on_evaluated
+            the_pass.pictures = pictures
             the_pass.notes += store.notes
             return _logged(the_pass, folder, environ, send, monotonic, stop)
 
@@ -175,7 +189,7 @@ def _fetch_and_queue(the_pass: _Pass, folder: Path, monotonic: Callable[[], floa
     store, now_utc, numbers = the_pass.store, the_pass.now_utc, the_pass.tables.operation
     garden, settings = the_pass.files.holdings.garden, the_pass.files.settings
     if forecast_is_due(store, now_utc, numbers):
-        gathered = gather(store, settings, garden, now_utc, monotonic, numbers)
+        gathered = the_pass.gatherer(store, settings, garden, now_utc, monotonic, numbers)
         the_pass.problems += gathered.problems
         the_pass.notes += gathered.notes
     digest = digest_state(store, garden, settings.digest_at, now_utc, numbers)
@@ -255,6 +269,8 @@ def _evaluation(the_pass: _Pass) -> Evaluation:
         told_standing=frozenset(standing_told(store)),
     )
     the_pass.problems += evaluation.failures
+    if the_pass.on_evaluated is not None:
+        the_pass.on_evaluated(evaluation)
     return evaluation
 
 
@@ -357,8 +373,9 @@ def _envelope(the_pass: _Pass) -> Envelope:
             keep_learned(tx, "message-key", key, datetime.fromisoformat("2000-01-01T00:00:00+00:00"))
     mail = the_pass.files.settings.mail
     if mail is None:
-        return Envelope(bytes.fromhex(key), "advisor@localhost.invalid", ("grower@localhost.invalid",))
-    return Envelope(bytes.fromhex(key), mail.sender, tuple(mail.recipients))
+        nobody = ("grower@localhost.invalid",)
+        return Envelope(bytes.fromhex(key), "advisor@localhost.invalid", nobody, the_pass.pictures)
+    return Envelope(bytes.fromhex(key), mail.sender, tuple(mail.recipients), the_pass.pictures)
 
 
 # --- deliver, tidy ----------------------------------------------------------------------------------
