@@ -5,6 +5,7 @@ Pure but for the tables it is given: same holdings, weather and moment, same eva
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -13,6 +14,7 @@ from advisor.advice.model import Advice, AlertEvent, Caution, SeasonEnd, Situati
 from advisor.advice.registry import advise
 from advisor.advice.work import judge
 from advisor.exposure.compute import compute_exposure
+from advisor.exposure.model import Exposure
 from advisor.exposure.places import place_temperature_c
 from advisor.garden.model import Holdings, Place
 from advisor.garden.state import fold_all
@@ -23,7 +25,17 @@ from advisor.units import NumberTable
 from advisor.weather.season import season_end_estimate
 from advisor.weather.table import WeatherTable
 
-__all__ = ["AlertSettings", "Evaluation", "confirmed_measures", "evaluate", "judge_digest_work"]
+__all__ = [
+    "AlertSettings",
+    "Evaluation",
+    "confirmed_measures",
+    "evaluate",
+    "events_of",
+    "judge_digest_work",
+    "near_weather",
+    "situation_of",
+    "warmth_of_places",
+]
 
 PAST_DAYS = 40
 """Days of the past that the exposure covers: the heat a tree is used to, standing measures."""
@@ -95,7 +107,10 @@ def confirmed_measures(
     return found
 
 
-def _warmth(holdings: Holdings, weather: WeatherTable | None, tables: Tables) -> dict[str, Warmth | None]:
+def warmth_of_places(
+    holdings: Holdings, weather: WeatherTable | None, tables: Tables
+) -> dict[str, Warmth | None]:
+    """Return the warmth that each place has gathered; None for each without weather."""
     if weather is None:
         return dict.fromkeys(holdings.places)
     garden = holdings.garden
@@ -111,6 +126,11 @@ def _window(weather: WeatherTable, now_utc: datetime, past_days: int, ahead_days
     row = weather.index_at(now_utc)
     until = weather.hours if ahead_days is None else row + ahead_days * 24
     return weather.between(row - past_days * 24, until)
+
+
+def near_weather(weather: WeatherTable, now_utc: datetime) -> WeatherTable:
+    """Return the hours that the exposure covers: ``PAST_DAYS`` back, and all that is ahead."""
+    return _window(weather, now_utc, PAST_DAYS, None)
 
 
 def evaluate(
@@ -133,20 +153,51 @@ def evaluate(
     told_standing : frozenset of str
         Ids of standing measures that were told already.
     """
-    garden = holdings.garden
-    states: dict[str, TreeState] = fold_all(holdings, tables, _warmth(holdings, weather, tables), now_utc)
-    day = now_utc.astimezone(garden.zone).date()
+    warmth = warmth_of_places(holdings, weather, tables)
+    states: dict[str, TreeState] = fold_all(holdings, tables, warmth, now_utc)
     exposure = members = None
-    age_h = None
     if weather is not None and holdings.trees:
-        near = _window(weather, now_utc, PAST_DAYS, None)
+        near = near_weather(weather, now_utc)
         exposure = compute_exposure(holdings, states, near, tables, now_utc)
-        age_h = (now_utc - weather.provenance.fetched_at_utc).total_seconds() / 3600.0
         if with_members and weather.member_count > 1:
             ahead = _window(weather, now_utc, 2, MEMBER_DAYS)
             members = compute_exposure(holdings, states, ahead, tables, now_utc, members=True)
+    situation = situation_of(
+        holdings,
+        tables,
+        weather,
+        now_utc,
+        alerts,
+        states=states,
+        exposure=exposure,
+        members=members,
+        told_standing=told_standing,
+    )
+    advised = advise(situation)
+    events, failed = events_of(situation)
+    return Evaluation(situation, advised.advice, events, (*advised.failures, *failed))
+
+
+def situation_of(
+    holdings: Holdings,
+    tables: Tables,
+    weather: WeatherTable | None,
+    now_utc: datetime,
+    alerts: AlertSettings,
+    *,
+    states: Mapping[str, TreeState],
+    exposure: Exposure | None,
+    members: Exposure | None,
+    told_standing: frozenset[str] = frozenset(),
+) -> Situation:
+    """Return what the rules look at: states and exposure as given, and what follows from the rest."""
+    garden = holdings.garden
+    day = now_utc.astimezone(garden.zone).date()
+    age_h = None
+    if weather is not None and exposure is not None:
+        age_h = (now_utc - weather.provenance.fetched_at_utc).total_seconds() / 3600.0
     estimate = season_end_estimate(garden.latitude_deg, garden.elevation_m, day, tables.climate)
-    situation = Situation(
+    return Situation(
         now_utc=now_utc,
         day=day,
         holdings=holdings,
@@ -163,12 +214,9 @@ def evaluate(
         quiet_from_local=alerts.quiet_from,
         quiet_until_local=alerts.quiet_until,
     )
-    advised = advise(situation)
-    events, failed = _events(situation)
-    return Evaluation(situation, advised.advice, events, (*advised.failures, *failed))
 
 
-def _events(situation: Situation) -> tuple[tuple[AlertEvent, ...], tuple[str, ...]]:
+def events_of(situation: Situation) -> tuple[tuple[AlertEvent, ...], tuple[str, ...]]:
     """Ask every alert; one that fails leaves the others, and the digest, standing."""
     found: list[AlertEvent] = []
     failed: list[str] = []
