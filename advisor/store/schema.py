@@ -142,7 +142,17 @@ _SECOND = (
     ) STRICT""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND)
+_THIRD = (
+    f"""CREATE TABLE station_asked (
+        url TEXT PRIMARY KEY,
+        asked_at TEXT NOT NULL CHECK (asked_at {_STAMP}),
+        answer TEXT NOT NULL CHECK (answer IN ('new', 'same', 'none', 'bad')),
+        etag TEXT NOT NULL,
+        modified TEXT NOT NULL
+    ) STRICT""",
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD)
 """Step n leads from schema n to schema n + 1."""
 
 SCHEMA_VERSION = len(MIGRATIONS)

@@ -88,9 +88,10 @@ class TestMigration:
             Store.open(state, now, "system", rules=rules)
         after = sqlite3.connect(state / FILE_NAME)
         assert after.execute("PRAGMA user_version").fetchone() == (version,)
-        assert after.execute(
-            "SELECT count(*) FROM sqlite_master WHERE name IN ('half', 'learned')"
-        ).fetchone() == (0,)
+        # the table of the spoilt step, and those of every step that went before it in the same transaction
+        there = {row[0] for row in after.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        later = {"half", "station_asked"} | ({"learned", "station_file"} if version < 2 else set())
+        assert not there & later
         after.close()
 
     def test_reading_an_older_schema_asks_for_a_tick(

@@ -11,6 +11,7 @@ import subprocess
 import sys
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from store.messages import message
@@ -21,10 +22,11 @@ from advisor.store import outbox, outbox_view
 from advisor.store.backup import backup, restore
 from advisor.store.database import FILE_NAME, Store
 from advisor.store.last_good import keep_last_good, last_good
-from advisor.store.learned import keep_learned, keep_station_file, learned, station_file
+from advisor.store.learned import keep_learned, learned
 from advisor.store.locks import pass_lock
 from advisor.store.passes import begin_pass, end_pass, last_complete_pass, last_passes, write_heartbeat
 from advisor.store.rules import StoreRules
+from advisor.store.station_files import asked, keep_answer, keep_file, station_file
 
 FIND_ADVISOR = {**os.environ, "PYTHONPATH": str(Path(advisor.__file__).parents[1])}
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -109,14 +111,43 @@ def test_learned_values_are_json_without_nan_and_not_from_the_future(store: Stor
 
 
 def test_station_file_and_its_absence_are_remembered(store: Store, now: datetime) -> None:
-    keep_station_file(store, "https://data.example.org/a", 404, b"", now)
-    keep_station_file(store, "https://data.example.org/b", 200, b"1,2\n" * 999, now)
-    absent, there = (station_file(store, f"https://data.example.org/{name}", now) for name in "ab")
+    url = "https://data.example.org/"
+    keep_answer(store, url + "a", "none", now)
+    keep_file(store, url + "b", b"1,2\n" * 999, now, etag='"v1"', modified="Tue, 30 Jun 2026 04:00:00 GMT")
+    absent, there = (asked(store, url + name, now) for name in "ab")
     assert absent is not None
     assert there is not None
-    assert (absent.status, there.status, there.payload) == (404, 200, b"1,2\n" * 999)
-    assert station_file(store, "https://data.example.org/b", now - HOUR) is None
-    assert station_file(store, "https://data.example.org/c", now) is None
+    assert (absent.answer, station_file(store, url + "a", now)) == ("none", None)
+    assert (there.answer, there.etag, there.modified) == ("new", '"v1"', "Tue, 30 Jun 2026 04:00:00 GMT")
+    kept = station_file(store, url + "b", now)
+    assert kept is not None
+    assert (kept.payload, kept.fetched_at_utc) == (b"1,2\n" * 999, now)
+    assert station_file(store, url + "b", now - HOUR) is None
+    assert asked(store, url + "b", now - HOUR) is None
+    assert station_file(store, url + "c", now) is None
+    assert asked(store, url + "c", now) is None
+
+
+@pytest.mark.parametrize("answer", ["same", "none", "bad"])
+def test_good_station_file_and_its_validators_outlive_every_other_answer(
+    store: Store, now: datetime, answer: Literal["same", "none", "bad"]
+) -> None:
+    keep_file(store, "https://data.example.org/a", b"good", now, etag='"v1"')
+    keep_answer(store, "https://data.example.org/a", answer, now + HOUR)
+    kept = station_file(store, "https://data.example.org/a", now + DAY)
+    last = asked(store, "https://data.example.org/a", now + DAY)
+    assert kept is not None
+    assert last is not None
+    assert (kept.payload, kept.fetched_at_utc) == (b"good", now)
+    assert (last.answer, last.asked_at_utc, last.etag) == (answer, now + HOUR, '"v1"')
+
+
+def test_damaged_station_file_is_named(store: Store, now: datetime) -> None:
+    keep_file(store, "https://data.example.org/a", b"good", now)
+    with store.transaction() as tx:
+        tx.run("UPDATE station_file SET payload = x'00'")
+    with pytest.raises(StoreError, match=r"data\.example\.org/a is damaged"):
+        station_file(store, "https://data.example.org/a", now)
 
 
 HOLDER = (
