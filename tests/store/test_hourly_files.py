@@ -87,13 +87,13 @@ GOOD = b"start_utc,air_temperature_c\n2013-07-01T00:00:00Z,20\n"
     ],
 )
 def test_bytes_that_are_no_text_are_refused(data: bytes, words: str, tmp_path: Path) -> None:
-    with pytest.raises(SettingsError, match="past.csv") as refusal:
+    with pytest.raises(SettingsError, match=r"past\.csv") as refusal:
         read(tmp_path, data)
     assert words in str(refusal.value)
 
 
 def test_missing_file_is_named(tmp_path: Path) -> None:
-    with pytest.raises(SettingsError, match="nowhere.csv"):
+    with pytest.raises(SettingsError, match=r"nowhere\.csv"):
         read_hourly(tmp_path / "nowhere.csv", ZoneInfo("UTC"), NUMBERS, FETCHED)
     with pytest.raises(SettingsError, match=str(tmp_path.name)):
         read_hourly(tmp_path, ZoneInfo("UTC"), NUMBERS, FETCHED)
