@@ -107,8 +107,8 @@ def read_hourly(
     table = _without_impossible(table, line_of_hour, numbers, found)
     known = int(np.isfinite(table.value("air_temperature_c")).sum())
     until = utc_of(table.start_utc[-1] + np.timedelta64(3600, "s"))
-    first = utc_of(table.start_utc[0])
-    report = HourlyReport(file, len(rows), table.hours, first, until, known, found.all(), header.passed_over)
+    begins = utc_of(table.start_utc[0])
+    report = HourlyReport(file, len(rows), table.hours, begins, until, known, found.all(), header.passed_over)
     return table, report
 
 
