@@ -1,7 +1,7 @@
-"""How far a forecast may be off when there are no members to show it.
+"""How far a forecast may be off when there are no members to show it, and the chance that follows.
 
-The error of the temperature is taken as normal around the forecast, wider with lead time. It is a
-default until the garden's own errors have been learned.
+The error is taken as normal around the forecast, wider with lead time. The widths are the usual ones,
+until the garden's own errors have been learned (``forecast_error``).
 
 Source of the form: common practice of forecast verification; the widths are rows of config/.
 """
@@ -18,9 +18,7 @@ from advisor.physics.missing import as_float
 from advisor.units import NumberTable
 from advisor.weather.table import FloatArray
 
-__all__ = ["chance_above", "chance_below", "temperature_error_sd_k"]
-
-_ROW = re.compile(r"spread\.sd_day(\d+)_k")
+__all__ = ["chance_above", "chance_below", "gust_error_share", "temperature_error_sd_k"]
 
 
 def temperature_error_sd_k(lead_h: ArrayLike, numbers: NumberTable) -> FloatArray:
@@ -44,11 +42,24 @@ def temperature_error_sd_k(lead_h: ArrayLike, numbers: NumberTable) -> FloatArra
     SettingsError
         No such rows.
     """
-    rows = sorted((int(match[1]), key) for key in numbers if (match := _ROW.fullmatch(key)))
+    return _by_lead(lead_h, numbers, "spread.sd_day{}_k", "K")
+
+
+def gust_error_share(lead_h: ArrayLike, numbers: NumberTable) -> FloatArray:
+    """Return the standard deviation of the error of a gust as a share of the gust forecast.
+
+    Rows ``spread.gust_dayN_share``; otherwise as ``temperature_error_sd_k``.
+    """
+    return _by_lead(lead_h, numbers, "spread.gust_day{}_share", "share")
+
+
+def _by_lead(lead_h: ArrayLike, numbers: NumberTable, form: str, unit: str) -> FloatArray:
+    pattern = re.compile(re.escape(form).replace(r"\{\}", r"(\d+)"))
+    rows = sorted((int(match[1]), key) for key in numbers if (match := pattern.fullmatch(key)))
     if not rows:
-        raise SettingsError("config/: no rows spread.sd_dayN_k; add the error of the forecast by day")
+        raise SettingsError(f"config/: no rows {form.format('N')}; add the error of the forecast by day")
     leads = [24.0 * day for day, _ in rows]
-    widths = [numbers.value(key, "K") for _, key in rows]
+    widths = [numbers.value(key, unit) for _, key in rows]
     return as_float(np.interp(as_float(lead_h), leads, widths))
 
 
@@ -63,7 +74,8 @@ def chance_above(value: ArrayLike, limit: ArrayLike, sd: ArrayLike) -> FloatArra
     Returns
     -------
     float array
-        0..1; NaN where anything is NaN or ``sd`` is negative.
+        0..1; NaN where anything is NaN or ``sd`` is negative. An infinite ``value`` or ``limit`` is
+        certain.
 
     Source: normal distribution. Checked: tests/weather/test_spread.py.
     """
@@ -74,7 +86,7 @@ def chance_above(value: ArrayLike, limit: ArrayLike, sd: ArrayLike) -> FloatArra
         chance = np.where(
             width == 0.0, (forecast >= bound).astype(np.float64), ndtr((forecast - bound) / width)
         )
-        known = np.isfinite(forecast) & np.isfinite(bound) & (width >= 0.0)
+        known = ~np.isnan(forecast) & ~np.isnan(bound) & (width >= 0.0)
     return as_float(np.where(known, chance, np.nan))
 
 
