@@ -1,14 +1,13 @@
 """How likely harm is, in numbers and in words, and from which chance on it is worth acting.
 
 Acting pays when the chance of harm exceeds cost over loss. With ensemble members the chance is the
-share of members with harm; without, the margin to the limit is held against the usual error of a
-forecast of that lead time, taken as normal.
+share of members with harm; without, the margin to the limit is held against the error of a forecast
+of that lead time, taken as normal: learned here where enough days are known, else the usual one.
 """
 
 from __future__ import annotations
 
 from datetime import datetime
-from math import erf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +15,12 @@ from numpy.typing import NDArray
 from advisor.advice.model import Situation
 from advisor.garden.tables import Tables
 from advisor.physics.missing import reduce_over
+from advisor.weather.forecast_error import learned_gust_share, learned_temperature_k
+from advisor.weather.spread import chance_above
 
-__all__ = ["act_at", "by_members", "by_spread", "chance_words", "gust_spread_share", "lead_days", "spread_k"]
+__all__ = ["act_at", "by_members", "by_spread", "chance_words", "gust_spread_share", "spread_k"]
 
 FloatArray = NDArray[np.float64]
-
-_ERF = np.vectorize(erf, otypes=[np.float64])
 
 
 def act_at(situation: Situation) -> float:
@@ -29,47 +28,36 @@ def act_at(situation: Situation) -> float:
     return situation.tables.limits.value(f"chance.{situation.caution}", "share")
 
 
-def lead_days(situation: Situation, at_utc: datetime) -> float:
-    """Days from now to an instant, never below zero."""
-    return max((at_utc - situation.now_utc).total_seconds() / 86400.0, 0.0)
+def _lead_h(situation: Situation, at_utc: datetime) -> float:
+    """Hours from now to an instant, never below zero; a learned error counts from the fetching."""
+    ahead = max((at_utc - situation.now_utc).total_seconds() / 3600.0, 0.0)
+    if situation.forecast_error is None:
+        return ahead
+    return ahead + max(situation.weather_age_h or 0.0, 0.0)
 
 
-def spread_k(tables: Tables, lead_d: float) -> float:
-    """Standard error of a temperature forecast [K], linear between days 1, 5 and 8.
+def spread_k(situation: Situation, at_utc: datetime) -> float:
+    """Standard error of the temperature forecast for an instant [K].
 
-    Source: config/physics.toml, spread.
+    Source: learned of this garden (``weather.forecast_error``), else config/physics.toml, spread.
     """
-    get = tables.physics.value
-    errors = [get(f"spread.sd_day{day}_k", "K") for day in (1, 5, 8)]
-    return float(np.interp(lead_d, [1.0, 5.0, 8.0], errors))
+    hour = at_utc.astimezone(situation.holdings.garden.zone).hour
+    numbers = situation.tables.physics
+    return learned_temperature_k(situation.forecast_error, _lead_h(situation, at_utc), hour, numbers)
 
 
-def gust_spread_share(tables: Tables, lead_d: float) -> float:
-    """Standard error of a gust forecast as a share of the gust. Source: config/physics.toml, spread."""
-    get = tables.physics.value
-    errors = [get(f"spread.gust_day{day}_share", "share") for day in (1, 5)]
-    return float(np.interp(lead_d, [1.0, 5.0], errors))
+def gust_spread_share(situation: Situation, at_utc: datetime) -> float:
+    """Standard error of the gust forecast for an instant, as a share of the gust; see ``spread_k``."""
+    return learned_gust_share(situation.forecast_error, _lead_h(situation, at_utc), situation.tables.physics)
 
 
 def by_spread(margin: FloatArray, spread: FloatArray | float) -> FloatArray:
-    """Chance that a margin with a normal error is above zero.
+    """Chance that a margin with a normal error of standard deviation ``spread`` is at or above zero.
 
-    Parameters
-    ----------
-    margin : float array, shape (...)
-        Positive: the limit is passed. NaN stays NaN; minus infinity gives 0.
-    spread : float array
-        Standard error in the same unit, above zero.
-
-    Returns
-    -------
-    float array, same shape, 0..1
-
-    Source: normal distribution.
+    Positive margin: the limit is passed. NaN stays NaN; minus infinity gives 0. See
+    ``weather.spread.chance_above``.
     """
-    with np.errstate(invalid="ignore"):
-        chance: FloatArray = 0.5 * (1.0 + _ERF(np.asarray(margin, dtype=np.float64) / spread / sqrt(2.0)))
-    return chance
+    return chance_above(margin, 0.0, spread)
 
 
 def by_members(margin: FloatArray, minimum_coverage: float) -> FloatArray:

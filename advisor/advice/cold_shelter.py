@@ -9,7 +9,7 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.advice.chance import act_at, by_spread, chance_words, lead_days, spread_k
+from advisor.advice.chance import act_at, by_spread, chance_words, spread_k
 from advisor.advice.frost import Night, frost_reasons
 from advisor.advice.grouping import advice_id, bench_order, names, say
 from advisor.advice.hours import clock, day_name, local_at, window
@@ -67,7 +67,7 @@ def _choose(
     row = exposure.row(state.tree.id)
     here = situation.holdings.places.get(state.place_id)
     span = (night.from_utc, night.until_utc)
-    spread = spread_k(situation.tables, lead_days(situation, night.from_utc))
+    spread = spread_k(situation, night.from_utc)
     best: tuple[float, Place] | None = None
     for place in places:
         if place.id == state.place_id or not rooms.has(place.id):

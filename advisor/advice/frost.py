@@ -8,7 +8,7 @@ from datetime import date, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.advice.chance import act_at, by_members, by_spread, lead_days, spread_k
+from advisor.advice.chance import act_at, by_members, by_spread, spread_k
 from advisor.advice.hours import hour_at, night_span, window
 from advisor.advice.model import Reason, Situation
 from advisor.exposure.model import Exposure
@@ -113,7 +113,7 @@ def judge_night(situation: Situation, eve: date, from_utc: datetime | None = Non
     shoot_margin = _below(shoot, bench_min)
     root_margin = _below(roots, root_min)
     middle = span[0] + (span[1] - span[0]) / 2
-    spread = spread_k(situation.tables, lead_days(situation, middle))
+    spread = spread_k(situation, middle)
     root_spread = spread * limits.value("frost.root_spread", "1")
     if end <= situation.now_utc:
         shoot_chance, root_chance = _certain(shoot_margin), _certain(root_margin)

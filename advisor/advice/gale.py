@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.advice.chance import act_at, by_members, by_spread, chance_words, gust_spread_share, lead_days
+from advisor.advice.chance import act_at, by_members, by_spread, chance_words, gust_spread_share
 from advisor.advice.grouping import advice_id, bench_order, names, say
 from advisor.advice.hours import day_and_clock, hour_at, this_hour, window
 from advisor.advice.model import Advice, Reason, Situation, Urgency
@@ -97,7 +97,7 @@ def judge_wind(situation: Situation, from_utc: datetime, until_utc: datetime) ->
     soft_wind = np.array([_limit(state.needs.wind_m_s) for state in states])
     tear = soft_gust * limits.value("gale.tear_factor", "1")
     past = until_utc <= situation.now_utc
-    spread = 1e-6 if past else gust_spread_share(situation.tables, lead_days(situation, from_utc))
+    spread = 1e-6 if past else gust_spread_share(situation, from_utc)
     fall = _chance_over(gust, tips, spread)
     tatter = np.fmax(_chance_over(gust, soft_gust, spread), _chance_over(wind, soft_wind, spread))
     torn = _chance_over(gust, tear, spread)

@@ -14,7 +14,7 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.advice.chance import act_at, by_members, by_spread, lead_days, spread_k
+from advisor.advice.chance import act_at, by_members, by_spread, spread_k
 from advisor.advice.hours import day_span, hour_at, local_day, window
 from advisor.advice.model import Situation
 from advisor.exposure.model import Exposure
@@ -300,7 +300,7 @@ def _chance(
     if day < local_day(situation.holdings.garden, situation.now_utc):
         return np.where(np.isnan(margin), np.nan, (margin >= 0.0).astype(np.float64))
     noon = span[0] + (span[1] - span[0]) / 2
-    chance = by_spread(margin, spread_k(situation.tables, lead_days(situation, noon)))
+    chance = by_spread(margin, spread_k(situation, noon))
     if situation.members is None:
         return chance
     hours = _hours(situation, situation.members, limits, span)

@@ -11,6 +11,7 @@ from advisor.exposure.model import Exposure
 from advisor.garden.model import Holdings
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
+from advisor.weather.forecast_error import ForecastError
 from advisor.weather.table import WeatherTable
 
 Kind = Literal["water", "shade", "shelter", "work", "due", "alert"]
@@ -184,3 +185,5 @@ class Situation:
     """Ids of standing measures already told (kept by the service)."""
     quiet_from_local: str = "22:00"
     quiet_until_local: str = "06:00"
+    forecast_error: ForecastError | None = None
+    """Learned of this garden and of the source of ``weather``; None: the usual error of config/."""
