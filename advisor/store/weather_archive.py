@@ -11,7 +11,15 @@ from advisor.errors import StoreError
 from advisor.store.database import Row, Store
 from advisor.store.stamps import optional_stamp, stamp, stamp_text, utc_from
 
-__all__ = ["StoredWeather", "WeatherKind", "newest", "newest_first", "prune", "put_forecast"]
+__all__ = [
+    "StoredWeather",
+    "WeatherKind",
+    "first_of_days",
+    "newest",
+    "newest_first",
+    "prune",
+    "put_forecast",
+]
 
 WeatherKind = Literal["forecast", "history", "ensemble"]
 
@@ -102,6 +110,22 @@ def newest_first(store: Store, now_utc: datetime, limit: int = 100) -> tuple[Sto
         f"SELECT {_COLUMNS} FROM weather WHERE fetched_at <= ? "  # noqa: S608 - fixed column names
         "ORDER BY fetched_at DESC, id DESC LIMIT ?",
         (stamp(now_utc), limit),
+    )
+    return tuple(_stored(row, store) for row in rows)
+
+
+def first_of_days(store: Store, since_utc: datetime, now_utc: datetime) -> tuple[StoredWeather, ...]:
+    """Return the first forecast of each UTC day and source fetched from ``since_utc`` to now, oldest first.
+
+    These are the ones that ``prune`` keeps for good.
+    """
+    rows = store.rows(
+        f"SELECT {_COLUMNS} FROM ("  # noqa: S608 - fixed column names
+        f" SELECT id, {_COLUMNS}, row_number() OVER ("
+        "   PARTITION BY source, substr(fetched_at, 1, 10) ORDER BY fetched_at, id) AS place"
+        "  FROM weather WHERE kind = 'forecast' AND fetched_at >= ? AND fetched_at <= ?)"
+        " WHERE place = 1 ORDER BY fetched_at, id",
+        (stamp(since_utc.replace(hour=0, minute=0, second=0, microsecond=0)), stamp(now_utc)),
     )
     return tuple(_stored(row, store) for row in rows)
 
