@@ -81,6 +81,15 @@ class NumberTable(Mapping[str, Number]):
     def __contains__(self, key: object) -> bool:
         return key in self._rows
 
+    @property
+    def name(self) -> str:
+        """File under config/ and, where the rows stand deeper in it, the path to them."""
+        return self._file
+
+    def with_row(self, key: str, number: Number) -> NumberTable:
+        """Return a copy in which ``key`` holds another number."""
+        return NumberTable(self._file, {**self._rows, key: number})
+
     def value(self, key: str, unit: str) -> float:
         """Return the number ``key``, which must be in ``unit``."""
         row = self[key]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 
 from advisor.advice.checks import applies
-from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, WorkJudgement
+from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, Verdict, WorkJudgement
 from advisor.advice.season import SeasonLast, last_sensible
 from advisor.advice.windows import (
     best_half,
@@ -21,7 +21,7 @@ from advisor.errors import SettingsError
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import WorkRule
 
-__all__ = ["WINDOW_DAYS", "judge", "judge_all", "windows", "work_advice"]
+__all__ = ["WINDOW_DAYS", "judge", "judge_all", "verdicts_today", "windows", "work_advice"]
 
 WINDOW_DAYS = 10
 """Days ahead in which the next suitable half day is sought (the length of the forecast)."""
@@ -120,6 +120,19 @@ def windows(
         for day in days_from(from_day, days)
         for half in half_days(situation, rule, state, day, brief=True)
     )
+
+
+def verdicts_today(situation: Situation, work_id: str) -> dict[tuple[str, str], Verdict]:
+    """Return today's verdict by (kind of work, tree), for trees that can have the work and half days left."""
+    rule, found = _rule(situation, work_id), {}
+    for tree in situation.holdings.trees:
+        state = situation.states.get(tree.id)
+        if state is None or _never(rule, state) is not None:
+            continue
+        best = best_half(half_days(situation, rule, state, situation.day, brief=True))
+        if best is not None:
+            found[(work_id, tree.id)] = best.verdict
+    return found
 
 
 def _rule(situation: Situation, work_id: str) -> WorkRule:

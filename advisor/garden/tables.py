@@ -142,6 +142,15 @@ class WorkRule:
 
 
 @dataclass(frozen=True, slots=True)
+class MeasureRow:
+    """How the grower can better some numbers: a row under ``[[measure]]`` in config/sensitivity.toml."""
+
+    rows: tuple[str, ...]
+    """Patterns of row names, with ``*`` for any run of characters."""
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Tables:
     """Every table of config/, loaded once."""
 
@@ -164,6 +173,10 @@ class Tables:
     """Pot shapes: ``fill_share`` of length x width x depth that holds medium."""
     operation: NumberTable = field(default_factory=lambda: NumberTable("operation.toml", {}))
     """Keeping, waiting and retrying: nothing about trees."""
+    sensitivity: NumberTable = field(default_factory=lambda: NumberTable("sensitivity.toml", {}))
+    """What counts as a change of advice, and for how much."""
+    measures: tuple[MeasureRow, ...] = ()
+    """How to better a number, the first match counts."""
 
     def group_of(self, species_id: str) -> SpeciesGroup | None:
         """Return the group of a botanical id: the longest match, walking back to the genus part by part."""

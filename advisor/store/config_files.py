@@ -15,7 +15,15 @@ from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
 from advisor.errors import Fault, SettingsError
-from advisor.garden.tables import CheckRow, FlagRule, LeafHabit, SpeciesGroup, Tables, WorkRule
+from advisor.garden.tables import (
+    CheckRow,
+    FlagRule,
+    LeafHabit,
+    MeasureRow,
+    SpeciesGroup,
+    Tables,
+    WorkRule,
+)
 from advisor.units import EVIDENCE, UNITS, Evidence, Number, NumberTable
 
 _NUMBER_KEYS = {"value", "unit", "evidence", "source", "low", "high", "note"}
@@ -218,6 +226,17 @@ def _works(reader: _Reader, cautions: Mapping[str, str]) -> dict[str, WorkRule]:
     return found
 
 
+def _measures(reader: _Reader, rows: object) -> tuple[MeasureRow, ...]:
+    file, found = "sensitivity.toml", []
+    for place, row in enumerate(rows if isinstance(rows, list) else [], 1):
+        key = f"measure[{place}]"
+        reader.known(file, key, row, {"rows", "text"})
+        found.append(MeasureRow(reader.words(file, key, row, "rows"), str(row.get("text", ""))))
+    if not found or found[-1].rows != ("*",):
+        reader.fault(file, "measure", "no last row for all others", 'a last [[measure]] with rows = ["*"]')
+    return tuple(found)
+
+
 def read_tables(folder: Traversable) -> Tables:
     """Read every table of ``folder``.
 
@@ -237,6 +256,8 @@ def read_tables(folder: Traversable) -> Tables:
     }
     sizes = reader.document("sizes.toml").get("size", {})
     materials = reader.document("materials.toml")
+    sensitivity = reader.document("sensitivity.toml")
+    measures = _measures(reader, sensitivity.pop("measure", None))
 
     def rows(kind: str) -> dict[str, NumberTable]:
         return {
@@ -261,6 +282,8 @@ def read_tables(folder: Traversable) -> Tables:
         cautions=cautions,
         bibliography=bibliography,
         phenology=reader.table("phenology.toml", reader.document("phenology.toml"), ""),
+        sensitivity=reader.table("sensitivity.toml", sensitivity, ""),
+        measures=measures,
     )
     for file, key, number in reader.numbers:
         if number.source and number.source not in bibliography:

