@@ -13,10 +13,9 @@ from typing import Literal
 from advisor.sources.budget import Budget
 from advisor.sources.http import HttpClient
 from advisor.sources.meteostat_library import read_year
-from advisor.sources.meteostat_text import MAX_PACKED, Kind, sound_file
-from advisor.weather.stations import is_station_id
+from advisor.sources.meteostat_text import MAX_PACKED, Kind, sound_file, year_file_path
 
-__all__ = ["ASKED_AS", "FileReply", "fetch_year_file", "year_file_path"]
+__all__ = ["ASKED_AS", "FileReply", "fetch_year_file"]
 
 ASKED_AS = "meteostat"
 """Name for the network budget and for messages."""
@@ -40,21 +39,6 @@ class FileReply:
     body: bytes = b""
     etag: str = ""
     modified: str = ""
-
-
-def year_file_path(kind: Kind, year: int, station_id: str) -> str:
-    """Return the path of a year file under the service's address.
-
-    Raises
-    ------
-    ValueError
-        No station id, or no year of four digits.
-    """
-    if not is_station_id(station_id):
-        raise ValueError(f"{station_id!r} is no station id")
-    if not 1000 <= year <= 9999:
-        raise ValueError(f"{year} is no year")
-    return f"/{kind}/{year}/{station_id}.csv.gz"
 
 
 def fetch_year_file(

@@ -18,7 +18,7 @@ from urllib.parse import quote
 from advisor.sources.budget import Budget
 from advisor.sources.columns import read_json
 from advisor.sources.http import HttpClient
-from advisor.sources.meteostat_text import BadFileError
+from advisor.sources.meteostat_text import LIST_PATH, BadFileError, station_path
 from advisor.weather.stations import ListedStation, Record, is_station_id
 
 __all__ = ["LIST_ASKED_AS", "MAX_LIST", "fetch_list", "fetch_station", "near_in_list", "station_of_json"]
@@ -45,7 +45,7 @@ def fetch_list(client: HttpClient, base_url: str, now_utc: datetime, budget: Bud
         No usable answer, or one that is no SQLite file.
     """
     reply = client.get(
-        f"{base_url.rstrip('/')}/stations.db",
+        base_url.rstrip("/") + LIST_PATH,
         {},
         source=LIST_ASKED_AS,
         budget=budget,
@@ -192,10 +192,8 @@ def fetch_station(
     ValueError
         ``station_id`` cannot be a station's id.
     """
-    if not is_station_id(station_id):
-        raise ValueError(f"{station_id!r} is no station id")
     reply = client.get(
-        f"{base_url.rstrip('/')}/stations/{station_id}.json",
+        base_url.rstrip("/") + station_path(station_id),
         {},
         source=LIST_ASKED_AS,
         budget=budget,

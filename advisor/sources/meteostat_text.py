@@ -11,8 +11,20 @@ from dataclasses import dataclass
 from typing import Literal
 
 from advisor.errors import SourceError
+from advisor.weather.stations import is_station_id
 
-__all__ = ["MAX_PACKED", "MAX_TEXT", "TIME_COLUMNS", "BadFileError", "Kind", "SoundFile", "sound_file"]
+__all__ = [
+    "LIST_PATH",
+    "MAX_PACKED",
+    "MAX_TEXT",
+    "TIME_COLUMNS",
+    "BadFileError",
+    "Kind",
+    "SoundFile",
+    "sound_file",
+    "station_path",
+    "year_file_path",
+]
 
 Kind = Literal["hourly", "daily"]
 
@@ -31,6 +43,31 @@ class BadFileError(SourceError):
 
     def __init__(self, name: str, words: str) -> None:
         super().__init__(f"meteostat: {name} {words}; the file is refused", transient=False)
+
+
+LIST_PATH = "/stations.db"
+
+
+def year_file_path(kind: Kind, year: int, station_id: str) -> str:
+    """Return the path of a year file under the service's address.
+
+    Raises
+    ------
+    ValueError
+        No station id, or no year of four digits.
+    """
+    if not is_station_id(station_id):
+        raise ValueError(f"{station_id!r} is no station id")
+    if not 1000 <= year <= 9999:
+        raise ValueError(f"{year} is no year")
+    return f"/{kind}/{year}/{station_id}.csv.gz"
+
+
+def station_path(station_id: str) -> str:
+    """Return the path of a station's own description; ``ValueError`` for what is no station id."""
+    if not is_station_id(station_id):
+        raise ValueError(f"{station_id!r} is no station id")
+    return f"/stations/{station_id}.json"
 
 
 @dataclass(frozen=True, slots=True)

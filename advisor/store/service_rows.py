@@ -15,7 +15,8 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 from advisor.store.garden_rows import clock_time
-from advisor.store.toml_faults import StrictRow, clean_name, has_control, known_word, shown_value
+from advisor.store.toml_faults import StrictRow, has_control, known_word, shown_value
+from advisor.weather.stations import is_station_id
 
 __all__ = [
     "DEFAULT_BASE_URLS",
@@ -171,6 +172,13 @@ def _absolute(text: str) -> str:
     return text
 
 
+def _station(text: str) -> str:
+    if not is_station_id(text):
+        wanted = 'the id of a weather station, such as "10532", or [] for the nearest ones'
+        raise _slip(f"{shown_value(text)} is not a station id", wanted)
+    return text
+
+
 def _forecast(word: str) -> str:
     return known_word(word, FORECAST_SOURCES, "forecast source")
 
@@ -190,8 +198,8 @@ class EnsembleRow(SourceRow):
 
 
 class StationRow(SourceRow):
-    stations: list[Annotated[str, AfterValidator(clean_name)]] = Field(
-        [], description="station ids; empty: nearest"
+    stations: list[Annotated[str, AfterValidator(_station)]] = Field(
+        [], max_length=10, description="station ids; empty: nearest"
     )
 
 
