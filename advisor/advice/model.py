@@ -11,6 +11,7 @@ from advisor.exposure.model import Exposure
 from advisor.garden.model import Holdings
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
+from advisor.weather.climate import Climate
 from advisor.weather.forecast_error import ForecastError
 from advisor.weather.table import WeatherTable
 
@@ -152,13 +153,22 @@ class WorkJudgement:
 class SeasonEnd:
     """When the growing season ends here, by what is known of the climate.
 
-    ``known`` is ``estimate`` where it comes from the table by latitude and elevation.
+    ``known`` is ``climate`` where it comes from past winters at a station, ``estimate`` where it comes from
+    the table by latitude and elevation, ``none`` where no frost is to be expected.
     """
 
     first_frost: date | None
     known: Literal["climate", "estimate", "none"]
     text: str
     source: str
+    chance: float | None = None
+    """Share of past winters whose first frost had come by ``first_frost``; None for an estimate."""
+    by_share: tuple[tuple[float, date | None], ...] = ()
+    """Dates by which that share of winters had its first frost; None: it has none. Empty for an estimate."""
+    last_frost: date | None = None
+    """Prudent date after which this season's spring frosts were over; None where none or unknown."""
+    winters: int = 0
+    """Past winters that this rests on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,5 +195,7 @@ class Situation:
     """Ids of standing measures already told (kept by the service)."""
     quiet_from_local: str = "22:00"
     quiet_until_local: str = "06:00"
+    climate: Climate | None = None
+    """Past years of a station near the garden; None while there are not enough."""
     forecast_error: ForecastError | None = None
     """Learned of this garden and of the source of ``weather``; None: the usual error of config/."""

@@ -1,4 +1,8 @@
-"""How long a piece of work is still sensible this season: counted from frost, and from warmth left."""
+"""How long a piece of work is still sensible this season: counted from frost, and from warmth left.
+
+Both counts come from past years of a station where they are known (``season_climate``), else from
+estimates: the table by latitude and height, and the course of the year through the recent mean.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,8 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.advice.model import Check
+from advisor.advice.model import Check, SeasonEnd
+from advisor.advice.season_climate import PastWarmth, past_warmth
 from advisor.advice.work_case import WorkCase, band, worst
 from advisor.physics.sun import day_length_h
 from advisor.units import NumberTable
@@ -154,6 +159,9 @@ def season(case: WorkCase) -> Check:
     readings = [reading for reading in (_frost(case), _warmth(case)) if reading is not None]
     if readings:
         return worst(readings)
+    end = case.situation.season_end
+    if end.winters and end.first_frost is None:
+        return case.check("pass", f"{case.row.text}: {end.text}", source=end.source)
     return case.check("care", f"{case.row.text}: no climate known here; count back from your own first frost")
 
 
@@ -165,22 +173,48 @@ def _frost(case: WorkCase) -> Check | None:
     left = (end.first_frost - case.day).days
     verdict, limit = band(float(left), number, "min")
     near = case.number("near")
-    known = ""
-    if end.known == "estimate":
-        known = ", estimated"
-        if verdict == "pass" and near is not None and left < number.value + near.value:
-            verdict = "care"
+    guessed = end.known == "estimate"
+    if guessed and verdict == "pass" and near is not None and left < number.value + near.value:
+        verdict = "care"
     text = (
-        f"{case.row.text}: {max(left, 0)} days to first frost (about {end.first_frost.day}"
-        f" {end.first_frost:%B}{known}); at least {limit:.0f}"
+        f"{case.row.text}: {max(left, 0)} days to first frost ({_when(end, end.first_frost)});"
+        f" at least {limit:.0f}"
     )
     return case.check(
         verdict, text, value=float(left), unit="d", limit=limit, source=f"{number.evidence}: {number.source}"
     )
 
 
+def _when(end: SeasonEnd, frost: date) -> str:
+    """When first frost is, and how that is known."""
+    if end.winters:
+        return end.text
+    return f"about {frost.day} {frost:%B}{', estimated' if end.known == 'estimate' else ''}"
+
+
+def _past(case: WorkCase) -> PastWarmth | None:
+    return past_warmth(case.situation, case.need("base"), case.need("day_length"))
+
+
 def _warmth(case: WorkCase) -> Check | None:
     number = case.number("warmth")
+    past = _past(case) if number is not None else None
+    if number is not None and past is not None:
+        left = past.reached(case.day)
+        verdict, limit = band(left, number, "min")
+        text = (
+            f"{case.row.text}: {past.often} at least {left:.0f} degree days above {case.need('base'):.0f} °C"
+            f" were still to come before days fell under {case.need('day_length'):.0f} h ({past.station});"
+            f" at least {limit:.0f}"
+        )
+        return case.check(
+            verdict,
+            text,
+            value=round(left, 1),
+            unit="K d",
+            limit=limit,
+            source=f"{number.evidence}: {number.source}",
+        )
     mean = recent_mean_c(case) if number is not None else None
     if number is None or mean is None:
         return None
@@ -227,13 +261,23 @@ def last_sensible(case: WorkCase) -> SeasonLast | None:
     end = case.situation.season_end
     frost = case.number("frost_back")
     if frost is not None and end.first_frost is not None:
-        known = "estimated " if end.known == "estimate" else ""
-        when = f"{known}about {end.first_frost.day} {end.first_frost:%B}"
-        why = f"{frost.value:.0f} days before first frost, {when}"
+        if end.winters:
+            when = f": {end.text}"
+        else:
+            known = "estimated " if end.known == "estimate" else ""
+            when = f", {known}about {end.first_frost.day} {end.first_frost:%B}"
+        why = f"{frost.value:.0f} days before first frost{when}"
         found.append(SeasonLast(end.first_frost - timedelta(days=frost.value), why))
     warmth = case.number("warmth")
-    mean = recent_mean_c(case) if warmth is not None else None
-    if warmth is not None and mean is not None:
+    past = _past(case) if warmth is not None else None
+    mean = recent_mean_c(case) if warmth is not None and past is None else None
+    if warmth is not None and past is not None:
+        why = (
+            f"{past.often} {warmth.value:.0f} degree days above {case.need('base'):.0f} °C were still to come"
+            f" before days fell under {case.need('day_length'):.0f} h ({past.station})"
+        )
+        found.append(SeasonLast(past.last_day(warmth.value, case.situation.day), why))
+    elif warmth is not None and mean is not None:
         latitude, limit = case.situation.holdings.garden.latitude_deg, case.need("day_length")
         last = warmth_left_last_day(
             latitude,

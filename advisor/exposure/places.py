@@ -27,6 +27,7 @@ __all__ = [
     "SpotTraits",
     "bench_air_c",
     "bench_and_gust_m_s",
+    "clear_night_offset_k",
     "horizon_elevation_deg",
     "place_sun",
     "place_temperature_c",
@@ -247,14 +248,39 @@ def bench_air_c(
         get("night_cooling.none_cloud_pct", "pct"),
     )
     night = (clear * calm * dark_share)[:, np.newaxis, :]
-    heights = [0.0, get("night_cooling.bench_height_m", "m"), get("night_cooling.none_height_m", "m")]
-    cooling = np.interp(
-        traits.height_m, heights, [get("night_cooling.ground_k", "K"), get("night_cooling.bench_k", "K"), 0.0]
-    )
+    cooling = _clear_night_cooling_k(traits, tables)
     outdoors = night * (traits.night_gain_k - cooling * traits.open_share)
     indoors = dark_share * traits.night_gain_k
     air = air_temperature_c[:, np.newaxis, :] + np.where(traits.indoors, indoors, outdoors)
     return as_float(np.maximum(air, traits.floor_c))
+
+
+def _clear_night_cooling_k(traits: SpotTraits, tables: Tables) -> FloatArray:
+    """How much colder than the screen the air is at the height of each spot on a clear calm night."""
+    get = tables.physics.value
+    heights = [0.0, get("night_cooling.bench_height_m", "m"), get("night_cooling.none_height_m", "m")]
+    cooling = [get("night_cooling.ground_k", "K"), get("night_cooling.bench_k", "K"), 0.0]
+    return as_float(np.interp(traits.height_m, heights, cooling))
+
+
+def clear_night_offset_k(place: Place, tables: Tables, clear_share: float = 1.0) -> float:
+    """Air at the pots of an outdoor place minus screen air, in a clear calm night.
+
+    Parameters
+    ----------
+    clear_share : float
+        Part of the cooling that is to be expected; the place's own gain counts whole.
+
+    Returns
+    -------
+    float
+        [K]; negative where the place is colder.
+
+    Source: as ``bench_air_c``. Checked: tests/exposure/test_places.py.
+    """
+    traits = spot_traits([Spot(place)], tables)
+    cooling = _clear_night_cooling_k(traits, tables) * traits.open_share * clear_share
+    return float((traits.night_gain_k - cooling)[0, 0])
 
 
 def _fade(values: FloatArray, full_until: float, none_from: float) -> FloatArray:

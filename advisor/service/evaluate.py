@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from advisor.advice.alerts import ALERTS
-from advisor.advice.model import Advice, AlertEvent, Caution, SeasonEnd, Situation, WorkJudgement
+from advisor.advice.model import Advice, AlertEvent, Caution, Situation, WorkJudgement
 from advisor.advice.registry import advise
+from advisor.advice.season_climate import season_end
 from advisor.advice.work import judge
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
@@ -22,7 +23,7 @@ from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.garden.warmth import Warmth, warmth_from_hours
 from advisor.units import NumberTable
-from advisor.weather.season import season_end_estimate
+from advisor.weather.climate import Climate
 from advisor.weather.table import WeatherTable
 
 __all__ = [
@@ -142,6 +143,7 @@ def evaluate(
     *,
     told_standing: frozenset[str] = frozenset(),
     with_members: bool = True,
+    climate: Climate | None = None,
 ) -> Evaluation:
     """Return the advice and the alert events of one moment.
 
@@ -152,6 +154,8 @@ def evaluate(
         usable is at hand.
     told_standing : frozenset of str
         Ids of standing measures that were told already.
+    climate : Climate or None
+        Past years of a station near the garden; without them the season's end is an estimate.
     """
     warmth = warmth_of_places(holdings, weather, tables)
     states: dict[str, TreeState] = fold_all(holdings, tables, warmth, now_utc)
@@ -172,6 +176,7 @@ def evaluate(
         exposure=exposure,
         members=members,
         told_standing=told_standing,
+        climate=climate,
     )
     advised = advise(situation)
     events, failed = events_of(situation)
@@ -189,6 +194,7 @@ def situation_of(
     exposure: Exposure | None,
     members: Exposure | None,
     told_standing: frozenset[str] = frozenset(),
+    climate: Climate | None = None,
 ) -> Situation:
     """Return what the rules look at: states and exposure as given, and what follows from the rest."""
     garden = holdings.garden
@@ -196,7 +202,6 @@ def situation_of(
     age_h = None
     if weather is not None and exposure is not None:
         age_h = (now_utc - weather.provenance.fetched_at_utc).total_seconds() / 3600.0
-    estimate = season_end_estimate(garden.latitude_deg, garden.elevation_m, day, tables.climate)
     return Situation(
         now_utc=now_utc,
         day=day,
@@ -207,12 +212,13 @@ def situation_of(
         exposure=exposure,
         members=members,
         caution=alerts.caution,
-        season_end=SeasonEnd(estimate.first_frost, estimate.known, estimate.text, estimate.source),
+        season_end=season_end(holdings, day, climate, alerts.caution, tables),
         weather_age_h=age_h,
         confirmed=confirmed_measures(holdings, now_utc, tables.limits),
         told_standing=told_standing,
         quiet_from_local=alerts.quiet_from,
         quiet_until_local=alerts.quiet_until,
+        climate=climate,
     )
 
 
