@@ -88,9 +88,10 @@ def learn_error(
                 pairs = kept.get(name, ErrorPairs(source, measure))
                 if pairs.reference != reference:  # another station: its errors are others
                     pairs = ErrorPairs(source, measure)
-                pairs = add_pairs(replace(pairs, reference=reference), forecasts, truth, garden.zone, numbers)
+                pairs = replace(pairs, reference=reference, stands_for_garden=_stands_for(near, numbers))
+                pairs = add_pairs(pairs, forecasts, truth, garden.zone, numbers)
                 kept[name] = forget_before(pairs, window.astimezone(UTC).date())
-    found = _best(kept, garden, numbers, near)
+    found = _best(kept, garden, numbers)
     with store.transaction() as tx:
         keep_learned(tx, PAIRS, {name: pairs_to_json(kept[name]) for name in sorted(kept)}, now_utc)
         keep_learned(tx, ERROR, {name: error_to_json(found[name]) for name in sorted(found)}, now_utc)
@@ -140,9 +141,7 @@ def _truth(
     return past_as_known_later(tables, numbers.value("forecast_error.settled", "h")), ""
 
 
-def _best(
-    kept: Mapping[str, ErrorPairs], garden: Garden, numbers: NumberTable, near: NearStation | None
-) -> dict[str, ForecastError]:
+def _best(kept: Mapping[str, ErrorPairs], garden: Garden, numbers: NumberTable) -> dict[str, ForecastError]:
     """The station's measure where it has enough days, else the service's own past."""
     found: dict[str, ForecastError] = {}
     for pairs in sorted(kept.values(), key=lambda one: one.compared_with != "station"):
@@ -151,8 +150,6 @@ def _best(
         error = summarise(pairs, garden.zone, numbers)
         if error is None:
             continue
-        if pairs.compared_with == "station" and not _stands_for(near, numbers):
-            error = without_corrections(error)
         if pairs.source not in found or learned_days(error, numbers):
             found[pairs.source] = error
     return found

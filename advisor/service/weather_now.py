@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -10,11 +10,14 @@ import numpy as np
 from advisor.errors import DataGap
 from advisor.garden.model import Garden
 from advisor.garden.tables import Tables
+from advisor.service.learn_error import error_for
 from advisor.store.database import Store
 from advisor.store.weather_archive import StoredWeather, newest
 from advisor.weather.blend import blend
 from advisor.weather.codec import decode_ensemble, decode_table
 from advisor.weather.derive import DeriveNumbers, complete
+from advisor.weather.error_correction import apply_correction
+from advisor.weather.forecast_error import ForecastError
 from advisor.weather.members import Ensemble, attach_members
 from advisor.weather.quality import QualityNumbers
 from advisor.weather.table import WeatherTable, utc_of
@@ -69,6 +72,7 @@ def assemble(
     garden: Garden,
     tables: Tables,
     now_utc: datetime,
+    errors: Mapping[str, ForecastError] | None = None,
 ) -> WeatherTable | None:
     """Return the table of this moment, or None when nothing at hand covers it.
 
@@ -76,6 +80,8 @@ def assemble(
     ----------
     fresh : sequence of WeatherTable
         Fetched just now and not in the store (for commands that keep nothing); newest first.
+    errors : mapping of source to ForecastError, optional
+        What they correct is taken off the hours to come; the store keeps forecasts as they came.
     """
     numbers = tables.operation
     season = datetime(now_utc.year, 1, 1, tzinfo=UTC) - timedelta(days=75)
@@ -102,6 +108,7 @@ def assemble(
         ensemble = _stored_ensemble(store, now_utc, used_for)
     if ensemble is not None:
         table = attach_members(table, ensemble)
+    table = apply_correction(table, error_for(errors or {}, table), garden.zone)
     return complete(
         table,
         garden.latitude_deg,

@@ -218,7 +218,7 @@ def summarise(pairs: ErrorPairs, zone: ZoneInfo, numbers: NumberTable) -> Foreca
         wind=by_lead(laid.errors["wind_speed_10m_m_s"], laid.lead_class, laid.day, trim.least_share),
         gust=by_lead(laid.errors["wind_gust_m_s"], laid.lead_class, laid.day, trim.least_share),
         corrections=corrections_of(laid, numbers)
-        if pairs.compared_with == "station"
+        if pairs.compared_with == "station" and pairs.stands_for_garden
         else ((None,) * HOUR_CLASSES,) * LEADS,
         refused=pairs.refused,
     )

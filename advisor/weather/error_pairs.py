@@ -95,12 +95,15 @@ class ErrorPairs:
     reference : str
         Name of the station, empty for the service's own past.
     rows : mapping of UTC day of fetching to ErrorRow
+    stands_for_garden : bool
+        False for a station so far off that the difference may be the land's: it corrects nothing.
     """
 
     source: str
     compared_with: ComparedWith
     reference: str = ""
     rows: Mapping[date, ErrorRow] = field(default_factory=dict)
+    stands_for_garden: bool = True
 
     @property
     def counted(self) -> int:

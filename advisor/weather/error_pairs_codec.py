@@ -34,6 +34,7 @@ def pairs_to_json(pairs: ErrorPairs) -> dict[str, Any]:
         "source": pairs.source,
         "compared_with": pairs.compared_with,
         "reference": pairs.reference,
+        "stands_for_garden": pairs.stands_for_garden,
         "rows": rows,
     }
 
@@ -52,7 +53,13 @@ def pairs_from_json(data: Mapping[str, Any]) -> ErrorPairs:
         rows = {date.fromisoformat(day): _row_back(row) for day, row in data["rows"].items()}
         if data["compared_with"] not in ("station", "own-past"):
             raise ValueError(f"learned errors are compared with {data['compared_with']!r}")
-        return ErrorPairs(str(data["source"]), data["compared_with"], str(data["reference"]), rows)
+        return ErrorPairs(
+            str(data["source"]),
+            data["compared_with"],
+            str(data["reference"]),
+            rows,
+            bool(data["stands_for_garden"]),
+        )
     except (KeyError, TypeError, AttributeError, zlib.error, binascii.Error) as error:
         raise ValueError(f"learned errors are damaged: {error!r}") from None
 
