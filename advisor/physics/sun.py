@@ -7,11 +7,15 @@ is 1.1 degrees off in October: good enough for evapotranspiration, not for sun o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from advisor.physics.missing import FloatArray, as_float
+
+BLOCK_H = 240
+"""Hours of sun positions worked out and remembered together; mornings that follow share most of theirs."""
 
 __all__ = [
     "HourlySun",
@@ -175,18 +179,53 @@ def hourly_sun(
     start = np.asarray(start_utc, dtype="datetime64[ms]")
     if start.ndim != 1 or steps < 1:
         raise ValueError("start_utc must have the shape (H,) and steps be at least 1")
-    offsets = np.round((np.arange(steps) + 0.5) * 3_600_000.0 / steps).astype("timedelta64[ms]")
-    position = sun_position(start[:, np.newaxis] + offsets, latitude_deg, longitude_deg, elevation_m)
-    elevation = position.apparent_elevation_deg
+    elevation, azimuth = _elevation_and_azimuth(start, latitude_deg, longitude_deg, elevation_m, steps)
     sine = np.maximum(np.sin(np.radians(elevation)), 0.0)
     with np.errstate(invalid="ignore"):
         lit = np.where(np.isnan(elevation), np.nan, elevation > 0.0)
     return HourlySun(
         elevation_deg=elevation,
-        azimuth_deg=position.azimuth_deg,
+        azimuth_deg=azimuth,
         mean_sin_elevation=as_float(sine.mean(axis=-1)),
         sunlit_share=as_float(lit.mean(axis=-1)),
     )
+
+
+def _elevation_and_azimuth(
+    start: NDArray[np.datetime64], latitude_deg: float, longitude_deg: float, elevation_m: float, steps: int
+) -> tuple[FloatArray, FloatArray]:
+    """Apparent elevation and azimuth within each hour, shape (H, steps); whole hours go by blocks."""
+    place = (float(latitude_deg), float(longitude_deg), float(elevation_m), int(steps))
+    hours, rest = np.divmod(start.astype(np.int64), 3_600_000)
+    if np.isnat(start).any() or rest.any():
+        return _within_hours(start, *place)
+    elevation, azimuth = np.empty((start.size, steps)), np.empty((start.size, steps))
+    blocks, rows = np.divmod(hours, BLOCK_H)
+    for block in np.unique(blocks):
+        inside = blocks == block
+        for out, known in zip((elevation, azimuth), _block(int(block), *place), strict=True):
+            out[inside] = known[rows[inside]]
+    return elevation, azimuth
+
+
+@lru_cache(maxsize=256)
+def _block(
+    block: int, latitude_deg: float, longitude_deg: float, elevation_m: float, steps: int
+) -> tuple[FloatArray, FloatArray]:
+    """Positions of the hours of one block, counted from 1970; the same arguments give the same arrays."""
+    start = (block * BLOCK_H + np.arange(BLOCK_H)).astype("datetime64[h]").astype("datetime64[ms]")
+    found = _within_hours(start, latitude_deg, longitude_deg, elevation_m, steps)
+    for array in found:
+        array.flags.writeable = False
+    return found
+
+
+def _within_hours(
+    start: NDArray[np.datetime64], latitude_deg: float, longitude_deg: float, elevation_m: float, steps: int
+) -> tuple[FloatArray, FloatArray]:
+    offsets = np.round((np.arange(steps) + 0.5) * 3_600_000.0 / steps).astype("timedelta64[ms]")
+    position = sun_position(start[:, np.newaxis] + offsets, latitude_deg, longitude_deg, elevation_m)
+    return position.apparent_elevation_deg, position.azimuth_deg
 
 
 def clear_sky_w_m2(hourly_sun: HourlySun) -> FloatArray:
