@@ -83,7 +83,9 @@ def ask(folder: Path, clock: Clock) -> Asked:
             fresh, ensemble = (() if keeper else gathered.tables), gathered.ensemble
         else:
             fresh, ensemble = (), None
-        weather = assemble(store, fresh, ensemble, files.holdings.garden, tables, now_utc)
+        weather = assemble(
+            store, fresh, ensemble, files.holdings.garden, tables, now_utc, settings=files.settings
+        )
         settings = files.settings
         evaluation = evaluate(
             files.holdings,

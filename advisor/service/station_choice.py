@@ -162,9 +162,9 @@ def chosen(
 def words_of(stations: Sequence[Station], numbers: NumberTable) -> str:
     """Say which stations speak for the garden, or that none does."""
     if not stations:
-        reach, height = numbers.value("stations.reach", "km"), numbers.value("stations.height", "m")
+        reach, most_m = numbers.value("stations.reach", "km"), numbers.value("stations.height", "m")
         return (
-            f"No weather station with a record is within {reach:.0f} km and {height:.0f} m of height: past "
+            f"No weather station with a record is within {reach:.0f} km and {most_m:.0f} m of height: past "
             "weather stays that of the forecast service. A farther one can be named in service.toml, "
             "[weather.meteostat] stations."
         )

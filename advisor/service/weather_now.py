@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
+from datetime import datetime, timedelta
 
 import numpy as np
 
 from advisor.errors import DataGap
 from advisor.garden.model import Garden
 from advisor.garden.tables import Tables
+from advisor.service.observations import observed_tables
+from advisor.service.station_fetch import past_from_utc
 from advisor.service.learn_error import error_for
 from advisor.store.database import Store
+from advisor.store.service_files import ServiceSettings
 from advisor.store.weather_archive import StoredWeather, newest
 from advisor.weather.blend import blend
 from advisor.weather.codec import decode_ensemble, decode_table
@@ -19,10 +24,13 @@ from advisor.weather.derive import DeriveNumbers, complete
 from advisor.weather.error_correction import apply_correction
 from advisor.weather.forecast_error import ForecastError
 from advisor.weather.members import Ensemble, attach_members
+from advisor.weather.patch import patched
 from advisor.weather.quality import QualityNumbers
 from advisor.weather.table import WeatherTable, utc_of
 
-__all__ = ["assemble", "stored_tables"]
+__all__ = ["assemble", "stored_tables", "with_observations"]
+
+log = logging.getLogger(__name__)
 
 RECENT = 60
 """Forecasts looked at for hours of the recent past that no newer one has."""
@@ -58,6 +66,30 @@ def _without_fence_post(table: WeatherTable) -> WeatherTable:
     return table
 
 
+def with_observations(
+    store: Store,
+    settings: ServiceSettings,
+    garden: Garden,
+    tables: Tables,
+    now_utc: datetime,
+    forecasts: list[WeatherTable],
+) -> list[WeatherTable]:
+    """Return ``forecasts`` behind what stations observed, the best station first.
+
+    What a station does not measure comes from the next that does, else from the forecasts' own past, and
+    is said (``patch``). A fault of the observations costs only them.
+    """
+    try:
+        seen = observed_tables(store, settings, garden, now_utc, tables)
+        behind = [*seen, *forecasts]
+        return [*(patched(table, behind[place + 1 :]) for place, table in enumerate(seen)), *forecasts]
+    except Exception as error:  # noqa: BLE001 - said in the notes; the forecast must not fall with the past
+        log.exception("event=observations-failed")
+        first = forecasts[0]
+        notes = (*first.provenance.notes, f"observations left out: {type(error).__name__}: {error}")
+        return [replace(first, provenance=replace(first.provenance, notes=notes)), *forecasts[1:]]
+
+
 def _usable(table: WeatherTable, now_utc: datetime) -> bool:
     """Whether an hour from now on within the day is known; a single missing hour does not spoil a day."""
     row = table.index_at(now_utc)
@@ -73,6 +105,7 @@ def assemble(
     tables: Tables,
     now_utc: datetime,
     errors: Mapping[str, ForecastError] | None = None,
+    settings: ServiceSettings | None = None,
 ) -> WeatherTable | None:
     """Return the table of this moment, or None when nothing at hand covers it.
 
@@ -80,19 +113,20 @@ def assemble(
     ----------
     fresh : sequence of WeatherTable
         Fetched just now and not in the store (for commands that keep nothing); newest first.
+    settings : ServiceSettings, optional
+        Says whose observations count; without it the past is that of the forecast services alone.
     errors : mapping of source to ForecastError, optional
         What they correct is taken off the hours to come; the store keeps forecasts as they came.
     """
     numbers = tables.operation
-    season = datetime(now_utc.year, 1, 1, tzinfo=UTC) - timedelta(days=75)
-    if garden.southern:
-        season = datetime(now_utc.year - (now_utc.month < 7), 7, 1, tzinfo=UTC) - timedelta(days=75)
-    from_utc = min(season, now_utc - timedelta(days=numbers.value("service.history_days", "d")))
+    from_utc = past_from_utc(garden, now_utc, numbers)
     known = list(fresh)
     if store is not None:
         known += stored_tables(store, now_utc, from_utc)
     if not known:
         return None
+    if store is not None and settings is not None:
+        known = with_observations(store, settings, garden, tables, now_utc, known)
     first = min(utc_of(table.start_utc[0]) for table in known)
     last = max(utc_of(table.start_utc[-1]) for table in known) + timedelta(hours=1)
     try:
