@@ -14,6 +14,7 @@ from advisor.garden.model import Garden
 from advisor.garden.tables import Tables
 from advisor.store.database import Store
 from advisor.store.learned import keep_learned, learned
+from advisor.store.service_files import ServiceSettings
 from advisor.store.weather_archive import StoredWeather, first_of_days, newest
 from advisor.units import NumberTable
 from advisor.weather.codec import decode_table
@@ -36,7 +37,7 @@ from advisor.weather.forecast_error import (
 from advisor.weather.stations import Station
 from advisor.weather.table import WeatherTable
 
-__all__ = ["ERROR", "PAIRS", "NearStation", "error_for", "known_errors", "learn_error"]
+__all__ = ["ERROR", "PAIRS", "NearStation", "error_for", "known_errors", "learn_error", "near_station"]
 
 ERROR, PAIRS = "forecast-error", "forecast-error-pairs"
 """Names in the store: what was learned, by source; and the errors it was learned from."""
@@ -96,6 +97,21 @@ def learn_error(
         keep_learned(tx, PAIRS, {name: pairs_to_json(kept[name]) for name in sorted(kept)}, now_utc)
         keep_learned(tx, ERROR, {name: error_to_json(found[name]) for name in sorted(found)}, now_utc)
     return found
+
+
+def near_station(
+    store: Store, settings: ServiceSettings, garden: Garden, tables: Tables, now_utc: datetime
+) -> NearStation | None:
+    """Return the best station with a record; None where none is kept."""
+    from advisor.service.observations import observed_tables
+    from advisor.service.station_choice import chosen
+
+    seen = observed_tables(store, settings, garden, now_utc, tables)
+    stations = chosen(store, settings, garden, now_utc, tables.operation, "hourly") if seen else ()
+    for station in stations:
+        if seen[0].provenance.source.endswith(f":{station.id}"):
+            return NearStation(station, seen[0])
+    return None
 
 
 def _kept_pairs(store: Store, now_utc: datetime) -> dict[str, ErrorPairs]:
