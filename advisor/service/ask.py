@@ -14,6 +14,7 @@ from advisor.service.clock import Clock, clock_for, monotonic_s
 from advisor.service.evaluate import AlertSettings, Evaluation, evaluate
 from advisor.service.fetch import Gathered, gather
 from advisor.service.files import Files, load_files, read_folder, state_folder_of
+from advisor.service.learn_error import error_for, known_errors
 from advisor.service.weather_now import assemble
 from advisor.store.config_files import load_tables
 from advisor.store.database import Store
@@ -83,10 +84,11 @@ def ask(folder: Path, clock: Clock) -> Asked:
             fresh, ensemble = (() if keeper else gathered.tables), gathered.ensemble
         else:
             fresh, ensemble = (), None
-        weather = assemble(
-            store, fresh, ensemble, files.holdings.garden, tables, now_utc, settings=files.settings
-        )
         settings = files.settings
+        errors = known_errors(store, now_utc, settings.correction)
+        weather = assemble(
+            store, fresh, ensemble, files.holdings.garden, tables, now_utc, errors, settings
+        )
         evaluation = evaluate(
             files.holdings,
             tables,
@@ -94,6 +96,7 @@ def ask(folder: Path, clock: Clock) -> Asked:
             now_utc,
             AlertSettings(settings.caution, f"{settings.quiet_from:%H:%M}", f"{settings.quiet_until:%H:%M}"),
             told_standing=frozenset(standing_told(store)) if store is not None else frozenset(),
+            forecast_error=error_for(errors, weather),
         )
     finally:
         if store is not None:

@@ -24,6 +24,7 @@ from advisor.garden.tables import Tables
 from advisor.garden.warmth import Warmth, warmth_from_hours
 from advisor.units import NumberTable
 from advisor.weather.climate import Climate
+from advisor.weather.forecast_error import ForecastError
 from advisor.weather.table import WeatherTable
 
 __all__ = [
@@ -143,6 +144,7 @@ def evaluate(
     *,
     told_standing: frozenset[str] = frozenset(),
     with_members: bool = True,
+    forecast_error: ForecastError | None = None,
     climate: Climate | None = None,
 ) -> Evaluation:
     """Return the advice and the alert events of one moment.
@@ -154,6 +156,8 @@ def evaluate(
         usable is at hand.
     told_standing : frozenset of str
         Ids of standing measures that were told already.
+    forecast_error : ForecastError, optional
+        Learned of the source of ``weather``: how sure it is; without it the usual error of config/.
     climate : Climate or None
         Past years of a station near the garden; without them the season's end is an estimate.
     """
@@ -177,6 +181,7 @@ def evaluate(
         members=members,
         told_standing=told_standing,
         climate=climate,
+        forecast_error=forecast_error,
     )
     advised = advise(situation)
     events, failed = events_of(situation)
@@ -195,6 +200,7 @@ def situation_of(
     members: Exposure | None,
     told_standing: frozenset[str] = frozenset(),
     climate: Climate | None = None,
+    forecast_error: ForecastError | None = None,
 ) -> Situation:
     """Return what the rules look at: states and exposure as given, and what follows from the rest."""
     garden = holdings.garden
@@ -218,6 +224,7 @@ def situation_of(
         told_standing=told_standing,
         quiet_from_local=alerts.quiet_from,
         quiet_until_local=alerts.quiet_until,
+        forecast_error=forecast_error,
         climate=climate,
     )
 

@@ -254,12 +254,14 @@ def _worth_evaluating(the_pass: _Pass, mark: str) -> bool:
 
 def _evaluation(the_pass: _Pass) -> Evaluation:
     from advisor.service.evaluate import AlertSettings, evaluate
+    from advisor.service.learn_error import error_for, known_errors
     from advisor.service.weather_now import assemble
 
     store, files, now_utc = the_pass.store, the_pass.files, the_pass.now_utc
-    weather = assemble(store, (), None, files.holdings.garden, the_pass.tables, now_utc)
-    the_pass.weather_missing = weather is None
     settings = files.settings
+    errors = known_errors(store, now_utc, settings.correction)
+    weather = assemble(store, (), None, files.holdings.garden, the_pass.tables, now_utc, errors)
+    the_pass.weather_missing = weather is None
     evaluation = evaluate(
         files.holdings,
         the_pass.tables,
@@ -267,6 +269,7 @@ def _evaluation(the_pass: _Pass) -> Evaluation:
         now_utc,
         AlertSettings(settings.caution, f"{settings.quiet_from:%H:%M}", f"{settings.quiet_until:%H:%M}"),
         told_standing=frozenset(standing_told(store)),
+        forecast_error=error_for(errors, weather),
     )
     the_pass.problems += evaluation.failures
     if the_pass.on_evaluated is not None:
@@ -418,11 +421,31 @@ def _deliver(
     return outcome.sent
 
 
+def _learn(the_pass: _Pass) -> None:
+    """Hold the forecasts of the last days against what came; a fault there costs only the learning."""
+    from advisor.service.learn_error import learn_error, near_station
+
+    store, garden, tables, now_utc = (
+        the_pass.store, the_pass.files.holdings.garden, the_pass.tables, the_pass.now_utc
+    )
+    try:
+        near = near_station(store, the_pass.files.settings, garden, tables, now_utc)
+        learn_error(store, garden, tables, now_utc, near)
+    except StoreError:
+        raise
+    except Exception as error:
+        log.exception("event=learning-failed")
+        the_pass.problems.append(
+            f"the error of the forecast could not be learned ({type(error).__name__}: {error})"
+        )
+
+
 def _tidy(the_pass: _Pass) -> None:
-    """Once a day: drop what need not be kept, look the database over."""
+    """Once a day: learn, drop what need not be kept, look the database over."""
     store, now_utc = the_pass.store, the_pass.now_utc
     if learned(store, "tidied", now_utc) == the_pass.today.isoformat():
         return
+    _learn(the_pass)
     prune(store, now_utc)
     forget_bytes(store, now_utc)
     the_pass.problems += [f"the database is damaged: {fault}" for fault in store.weekly_check(now_utc)]

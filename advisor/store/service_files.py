@@ -117,6 +117,7 @@ def parse_service(text: str, file: str = SERVICE_FILE) -> ServiceSettings:
         quiet_from=row.alerts.quiet_from,
         quiet_until=row.alerts.quiet_until,
         caution=row.alerts.caution,
+        correction=weather.correction,
         state_folder=row.state.folder,
     )
 

@@ -45,6 +45,7 @@ DEFAULT_PORTS: Mapping[str, int] = MappingProxyType({"tls": 465, "starttls": 587
 
 Security = Literal["tls", "starttls", "plain"]
 Caution = Literal["cautious", "even", "bold"]
+ForecastCorrection = Literal["learned", "off"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +87,8 @@ class ServiceSettings:
         Garden-local quiet hours.
     caution : str
         ``cautious``, ``even`` or ``bold``.
+    correction : str
+        ``learned``: a learned bias is taken off forecasts where that was shown to help; ``off``.
     state_folder : str
         Relative to the garden folder, or absolute.
     """
@@ -100,6 +103,7 @@ class ServiceSettings:
     quiet_from: time = time(22)
     quiet_until: time = time(6)
     caution: Caution = "even"
+    correction: ForecastCorrection = "learned"
     state_folder: str = "state"
 
 
@@ -207,6 +211,7 @@ class WeatherRow(StrictRow):
     forecast: list[Annotated[str, AfterValidator(_forecast)]] = Field(
         list(FORECAST_SOURCES), min_length=1, description="sources in the order in which they are tried"
     )
+    correction: ForecastCorrection = Field("learned", description="learned or off")
     contact: str = Field("", max_length=200, description="your mail address, for the User-Agent")
     open_meteo: EnsembleRow = Field(EnsembleRow.model_construct(), alias="open-meteo")
     met_norway: SourceRow = Field(SourceRow.model_construct(), alias="met-norway")
