@@ -15,6 +15,7 @@ from advisor.advice.hours import clock, day_name, day_span, local_at, local_day,
 from advisor.advice.model import Advice, AlertEvent, Reason, Situation
 from advisor.advice.places import is_confirmed
 from advisor.advice.standing import standing_heat
+from advisor.advice.unusual import Unusual, unusual_heat
 from advisor.advice.water import TOP_THIRD, is_watered_with_care
 from advisor.garden.state_model import TreeState
 from advisor.physics.missing import reduce_over
@@ -59,6 +60,7 @@ def heat_alert(situation: Situation) -> AlertEvent | None:
     chance = max(float(judged[day].chance[exposure.row(tree)]) for day in coming for tree in harmed(day))
     evening = local_at(garden, ends, limits.value("heat.worker_from_h", "hour of day"))
     opens = day_span(garden, begun)[0] - lead
+    unusual = unusual_heat(situation, max(begun, situation.day), ends)
     return AlertEvent(
         hazard="heat",
         first_day=begun,
@@ -68,8 +70,9 @@ def heat_alert(situation: Situation) -> AlertEvent | None:
         headline=(
             f"Heat {day_name(situation, max(begun, situation.day))} to {day_name(situation, ends)}, up to "
             f"{say(situation, hottest, 'degC')}: {names(situation, in_danger)} in danger"
+            + ("; unusual for the season" if unusual is not None else "")
         ),
-        advice=_measures(situation, judged, coming, trees, spared, ends),
+        advice=_measures(situation, judged, coming, trees, spared, ends, unusual),
         chance=chance,
         may_break_quiet_hours=False,
         expires_utc=evening,
@@ -138,6 +141,7 @@ def _measures(
     trees: tuple[str, ...],
     spared: tuple[str, ...],
     ends: date,
+    unusual: Unusual | None,
 ) -> tuple[Advice, ...]:
     """What to do, in order: net, small pots, water, what to stop, people, and what comes after."""
     exposure, garden, limits = situation.exposure, situation.holdings.garden, situation.tables.limits
@@ -155,6 +159,8 @@ def _measures(
     )
     row = exposure.row(lead_tree)
     reasons = heat_reasons(situation, heat, lead_tree)
+    if unusual is not None:
+        reasons = (*reasons, unusual.reason)
     members = 0 if situation.members is None else situation.members.sun_w_m2.shape[0]
     chance = float(heat.chance[row])
     sure = chance_words(situation.tables, chance, members)
