@@ -196,6 +196,7 @@ def tree(given: _Given, tree: str, as_json: bool) -> int:
 @_anywhere
 def weather(given: _Given, as_csv: bool, as_json: bool) -> int:
     """Show the weather the advice rests on."""
+    from advisor.message.error_table import error_object, error_text
     from advisor.message.json_out import dump, weather_object
     from advisor.message.outlook import day_outlooks, outlook_cells
     from advisor.message.parts.foot import weather_line
@@ -209,12 +210,14 @@ def weather(given: _Given, as_csv: bool, as_json: bool) -> int:
     if as_csv:
         _give(weather_csv(situation.weather))
     elif as_json:
-        _give(dump({"schema": "weather/1", "weather": weather_object(situation)}))
+        found = {"weather": weather_object(situation), "forecast_error": error_object(situation)}
+        _give(dump({"schema": "weather/1", **found}))
     else:
         for outlook in day_outlooks(situation, 10):
             low, high, rain, gust = outlook_cells(outlook, situation.holdings.garden.units)
             _give(f"{short_day(outlook.day):<11} {low:>8} to {high:>8}  rain {rain:>8}  gusts {gust:>8}")
         _give(weather_line(situation))
+        _give(error_text(situation))
     return asked.exit_code
 
 

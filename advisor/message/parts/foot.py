@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from advisor.advice.model import Situation
 from advisor.garden.state_model import TreeState
+from advisor.message.error_table import spread_words
 from advisor.message.view import DigestInput, Line
 from advisor.message.words import clock, day_and_clock, list_of
+from advisor.weather.error_correction import CORRECTED
 
 __all__ = ["build", "weather_line"]
 
@@ -31,8 +33,13 @@ def weather_line(situation: Situation) -> str:
     if until is not None:
         text += f", reaches to {day_and_clock(until, zone, situation.day)}"
     text += (
-        f"; {weather.member_count} members" if weather.member_count else "; single forecast, default spread"
+        f"; {weather.member_count} members"
+        if weather.member_count
+        else f"; single forecast, {spread_words(situation)}"
     )
+    corrected = [note.removeprefix(CORRECTED) for note in weather.provenance.notes if note.startswith(CORRECTED)]
+    if corrected:
+        text += f". Corrected: {'; '.join(corrected)}"
     if weather.provenance.derived:
         text += f". Derived, not measured: {list_of([_plain(name) for name in weather.provenance.derived])}"
     if weather.provenance.missing:
