@@ -86,9 +86,7 @@ def ask(folder: Path, clock: Clock) -> Asked:
             fresh, ensemble = (), None
         settings = files.settings
         errors = known_errors(store, now_utc, settings.correction)
-        weather = assemble(
-            store, fresh, ensemble, files.holdings.garden, tables, now_utc, errors, settings
-        )
+        weather = assemble(store, fresh, ensemble, files.holdings.garden, tables, now_utc, errors, settings)
         evaluation = evaluate(
             files.holdings,
             tables,

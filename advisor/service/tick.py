@@ -425,12 +425,10 @@ def _learn(the_pass: _Pass) -> None:
     """Hold the forecasts of the last days against what came; a fault there costs only the learning."""
     from advisor.service.learn_error import learn_error, near_station
 
-    store, garden, tables, now_utc = (
-        the_pass.store, the_pass.files.holdings.garden, the_pass.tables, the_pass.now_utc
-    )
+    store, files, now_utc = the_pass.store, the_pass.files, the_pass.now_utc
     try:
-        near = near_station(store, the_pass.files.settings, garden, tables, now_utc)
-        learn_error(store, garden, tables, now_utc, near)
+        near = near_station(store, files.settings, files.holdings.garden, the_pass.tables, now_utc)
+        learn_error(store, files.holdings.garden, the_pass.tables, now_utc, near)
     except StoreError:
         raise
     except Exception as error:

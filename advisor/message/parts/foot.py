@@ -37,7 +37,9 @@ def weather_line(situation: Situation) -> str:
         if weather.member_count
         else f"; single forecast, {spread_words(situation)}"
     )
-    corrected = [note.removeprefix(CORRECTED) for note in weather.provenance.notes if note.startswith(CORRECTED)]
+    corrected = [
+        note.removeprefix(CORRECTED) for note in weather.provenance.notes if note.startswith(CORRECTED)
+    ]
     if corrected:
         text += f". Corrected: {'; '.join(corrected)}"
     if weather.provenance.derived:
