@@ -153,7 +153,7 @@ def test_record_day_is_warmest_after_local_noon(station: str) -> None:
 
 @pytest.mark.parametrize("station", stations_with("pressure_hpa"))
 def test_record_pressure_is_that_of_its_height(station: str) -> None:
-    """Standard atmosphere, FAO-56 eq. 7, printed: 101.3 kPa at 0 m, 95.5 at 500, 90.0 at 1000, 84.8 at 1500."""
+    """Standard atmosphere, FAO-56 table 2.1: 101.3 kPa at 0 m, 95.5 at 500, 90.0 at 1000, 84.8 at 1500."""
     record = load_station(station)
     printed = np.interp(record.elevation_m, [0.0, 500.0, 1000.0, 1500.0], [1013.0, 955.0, 900.0, 848.0])
     assert record.table["pressure_hpa"].mean() == pytest.approx(printed, abs=12.0)
