@@ -14,7 +14,16 @@ from advisor.errors import StoreError
 from advisor.store.database import Store
 from advisor.store.stamps import stamp, utc_from
 
-__all__ = ["Answer", "Asked", "StationFile", "asked", "keep_answer", "keep_file", "station_file"]
+__all__ = [
+    "Answer",
+    "Asked",
+    "StationFile",
+    "asked",
+    "files_kept",
+    "keep_answer",
+    "keep_file",
+    "station_file",
+]
 
 Answer = Literal["new", "same", "none", "bad"]
 """A new file; unchanged since; there is none; what came could not be used."""
@@ -84,6 +93,16 @@ def asked(store: Store, url: str, now_utc: datetime) -> Asked | None:
         (url, stamp(now_utc)),
     )
     return None if row is None else Asked(utc_from(row[0]), row[1], row[2], row[3])
+
+
+def files_kept(store: Store, part_of_url: str, now_utc: datetime) -> tuple[int, datetime | None]:
+    """How many good files with such an address are kept, and when the newest of them came."""
+    row = store.row(
+        "SELECT COUNT(*), MAX(fetched_at) FROM station_file "
+        "WHERE instr(url, ?) > 0 AND fetched_at <= ? AND status = 200",
+        (part_of_url, stamp(now_utc)),
+    )
+    return (0, None) if row is None or not row[0] else (int(row[0]), utc_from(row[1]))
 
 
 def station_file(store: Store, url: str, now_utc: datetime) -> StationFile | None:

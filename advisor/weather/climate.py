@@ -148,12 +148,18 @@ def _hundredths(values: FloatArray) -> FloatArray:
 
 
 def best_climate(
-    tables: tuple[DailyTable, ...], latitude_deg: float, before: date, numbers: NumberTable
+    tables: tuple[DailyTable, ...],
+    latitude_deg: float,
+    before: date,
+    numbers: NumberTable,
+    *,
+    named_by_grower: bool = False,
 ) -> tuple[Climate | None, tuple[str, ...]]:
     """Choose the record that speaks best for the garden.
 
     Records with at least ``record.years_full`` years come first, then the nearer one, height counted as
-    distance. Returns the climate, or None, and in words why others were not taken.
+    distance; stations that the grower named are never too far. Returns the climate, or None, and in words
+    why others were not taken.
     """
     as_far = numbers.value("record.height_as_far", "km/m")
     farthest = numbers.value("record.farthest", "km")
@@ -163,7 +169,7 @@ def best_climate(
     for table in tables:
         station = table.station
         far = station.distance_km + as_far * abs(station.height_difference_m)
-        if far > farthest:
+        if far > farthest and not named_by_grower:
             reasons.append(f"{station.name}: too far or too different in height ({_where(station)})")
             continue
         try:
