@@ -10,6 +10,7 @@ from advisor.advice.model import WorkJudgement
 from advisor.advice.work import judge
 from advisor.errors import Fault, SettingsError, StoreError
 from advisor.garden.tables import Tables
+from advisor.service.climate import kept_climate
 from advisor.service.clock import Clock, clock_for, monotonic_s
 from advisor.service.evaluate import AlertSettings, Evaluation, evaluate
 from advisor.service.fetch import Gathered, gather
@@ -95,6 +96,7 @@ def ask(folder: Path, clock: Clock) -> Asked:
             AlertSettings(settings.caution, f"{settings.quiet_from:%H:%M}", f"{settings.quiet_until:%H:%M}"),
             told_standing=frozenset(standing_told(store)) if store is not None else frozenset(),
             forecast_error=error_for(errors, weather),
+            climate=kept_climate(store, files.holdings.garden, now_utc),
         )
     finally:
         if store is not None:

@@ -159,6 +159,7 @@ def _logged(
     try:
         _fetch_and_queue(the_pass, folder, monotonic)
         sent = _deliver(the_pass, folder, environ, send, monotonic, stop)
+        _renew_climate(the_pass)
         _tidy(the_pass)
     except BaseException as error:
         end_pass(store, run_id, now_utc, f"broken off: {type(error).__name__}: {error}", 1, complete=False)
@@ -253,6 +254,7 @@ def _worth_evaluating(the_pass: _Pass, mark: str) -> bool:
 
 
 def _evaluation(the_pass: _Pass) -> Evaluation:
+    from advisor.service.climate import kept_climate
     from advisor.service.evaluate import AlertSettings, evaluate
     from advisor.service.learn_error import error_for, known_errors
     from advisor.service.weather_now import assemble
@@ -270,6 +272,7 @@ def _evaluation(the_pass: _Pass) -> Evaluation:
         AlertSettings(settings.caution, f"{settings.quiet_from:%H:%M}", f"{settings.quiet_until:%H:%M}"),
         told_standing=frozenset(standing_told(store)),
         forecast_error=error_for(errors, weather),
+        climate=kept_climate(store, files.holdings.garden, now_utc),
     )
     the_pass.problems += evaluation.failures
     if the_pass.on_evaluated is not None:
@@ -419,6 +422,16 @@ def _deliver(
     )
     the_pass.problems += outcome.messages
     return outcome.sent
+
+
+def _renew_climate(the_pass: _Pass) -> None:
+    """Last of all, and seldom: work the climate out when new daily records have come."""
+    from advisor.service.climate import renew_climate
+
+    files = the_pass.files
+    the_pass.problems += renew_climate(
+        the_pass.store, files.settings, files.holdings.garden, the_pass.tables, the_pass.now_utc
+    )
 
 
 def _learn(the_pass: _Pass) -> None:
