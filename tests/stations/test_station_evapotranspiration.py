@@ -1,7 +1,7 @@
 """Reference evapotranspiration over whole real years in ten climates, against refet and pyet.
 
 Where a library differs from the standards on purpose, the comparison leaves those hours or days out: refet
-0.5 takes the cloud of low sun and night as clear (its own docstring), judges low sun by the start of the hour,
+0.5 takes the cloud of low sun and night as clear (says its docstring), judges low sun by the hour's start,
 and sets a negative daily vapour pressure deficit to zero.
 """
 
