@@ -17,7 +17,14 @@ DECIMALS = {"water_use_l": 4, "water_left_share": 4, "direct_sun_share": 3, "vpd
 """Digits after the point where two are not enough."""
 
 
-def exposure_csv(exposure: Exposure, tree_id: str, member: int | None = None) -> str:
+def exposure_csv(
+    exposure: Exposure,
+    tree_id: str,
+    member: int | None = None,
+    *,
+    hours: slice = slice(None),
+    header: bool = True,
+) -> str:
     """Write the hours of one tree.
 
     Parameters
@@ -26,6 +33,10 @@ def exposure_csv(exposure: Exposure, tree_id: str, member: int | None = None) ->
     tree_id : str
     member : int, optional
         Row of the member axis; required of an exposure with members, refused otherwise.
+    hours : slice
+        Rows wanted, all unless told.
+    header : bool
+        False leaves the first line out, for appending.
 
     Returns
     -------
@@ -44,12 +55,13 @@ def exposure_csv(exposure: Exposure, tree_id: str, member: int | None = None) ->
     columns: list[FloatArray] = []
     for name in HOURLY:
         array: FloatArray = getattr(exposure, name)
-        columns.append(array[row] if member is None else array[member, row])
+        columns.append(array[row, hours] if member is None else array[member, row, hours])
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(("start_utc", *HOURLY))
+    if header:
+        writer.writerow(("start_utc", *HOURLY))
     digits = [DECIMALS.get(name, 2) for name in HOURLY]
-    for hour, start in enumerate(exposure.start_utc):
+    for hour, start in enumerate(exposure.start_utc[hours]):
         values = (float(column[hour]) for column in columns)
         writer.writerow(
             (
