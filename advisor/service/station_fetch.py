@@ -6,13 +6,14 @@ the next one, goes on where this one stopped.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from advisor.errors import SourceError
+from advisor.errors import SourceError, StoreError
 from advisor.garden.model import Garden
 from advisor.service.fetch import Gathered
 from advisor.service.station_choice import (
@@ -38,6 +39,8 @@ if TYPE_CHECKING:
     from advisor.weather.stations import ListedStation
 
 __all__ = ["Wanted", "climate_years", "gather_observations", "past_from_utc", "wanted_files"]
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +145,24 @@ def gather_observations(
     """
     if not list_url(settings) or store.read_only:
         return Gathered()
+    try:
+        return _gathered(store, settings, garden, now_utc, monotonic, numbers, spent_s)
+    except StoreError:
+        raise
+    except Exception as error:
+        log.exception("event=observations-failed")
+        return Gathered(problems=(f"station records could not be fetched ({type(error).__name__}: {error})",))
+
+
+def _gathered(
+    store: Store,
+    settings: ServiceSettings,
+    garden: Garden,
+    now_utc: datetime,
+    monotonic: Callable[[], float],
+    numbers: NumberTable,
+    spent_s: float,
+) -> Gathered:
     host = urlsplit(list_url(settings)).netloc
     most = round(numbers.value("meteostat.files_a_pass", "count"))
     problems: list[str] = []

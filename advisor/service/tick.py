@@ -19,6 +19,7 @@ from advisor.garden.tables import Tables
 from advisor.service.clock import Clock, monotonic_s
 from advisor.service.fetch import Gatherer, forecast_is_due, gather
 from advisor.service.files import Files, load_files, read_folder, state_folder_of
+from advisor.service.station_fetch import gather_observations
 from advisor.store.atomic_files import write_atomically
 from advisor.store.config_files import load_tables
 from advisor.store.database import Store
@@ -189,10 +190,16 @@ def _fetch_and_queue(the_pass: _Pass, folder: Path, monotonic: Callable[[], floa
 
     store, now_utc, numbers = the_pass.store, the_pass.now_utc, the_pass.tables.operation
     garden, settings = the_pass.files.holdings.garden, the_pass.files.settings
+    began_s = monotonic()
     if forecast_is_due(store, now_utc, numbers):
         gathered = the_pass.gatherer(store, settings, garden, now_utc, monotonic, numbers)
         the_pass.problems += gathered.problems
         the_pass.notes += gathered.notes
+    if the_pass.gatherer is gather:  # what hands over the past brings its own observations
+        spent_s = monotonic() - began_s
+        seen = gather_observations(store, settings, garden, now_utc, monotonic, numbers, spent_s=spent_s)
+        the_pass.problems += seen.problems
+        the_pass.notes += seen.notes
     digest = digest_state(store, garden, settings.digest_at, now_utc, numbers)
     if digest.too_late:
         skip_digest(store, digest, now_utc)
@@ -262,7 +269,7 @@ def _evaluation(the_pass: _Pass) -> Evaluation:
     store, files, now_utc = the_pass.store, the_pass.files, the_pass.now_utc
     settings = files.settings
     errors = known_errors(store, now_utc, settings.correction)
-    weather = assemble(store, (), None, files.holdings.garden, the_pass.tables, now_utc, errors)
+    weather = assemble(store, (), None, files.holdings.garden, the_pass.tables, now_utc, errors, settings)
     the_pass.weather_missing = weather is None
     evaluation = evaluate(
         files.holdings,

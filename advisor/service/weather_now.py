@@ -12,9 +12,9 @@ import numpy as np
 from advisor.errors import DataGap
 from advisor.garden.model import Garden
 from advisor.garden.tables import Tables
+from advisor.service.learn_error import error_for
 from advisor.service.observations import observed_tables
 from advisor.service.station_fetch import past_from_utc
-from advisor.service.learn_error import error_for
 from advisor.store.database import Store
 from advisor.store.service_files import ServiceSettings
 from advisor.store.weather_archive import StoredWeather, newest
@@ -83,7 +83,7 @@ def with_observations(
         seen = observed_tables(store, settings, garden, now_utc, tables)
         behind = [*seen, *forecasts]
         return [*(patched(table, behind[place + 1 :]) for place, table in enumerate(seen)), *forecasts]
-    except Exception as error:  # noqa: BLE001 - said in the notes; the forecast must not fall with the past
+    except Exception as error:
         log.exception("event=observations-failed")
         first = forecasts[0]
         notes = (*first.provenance.notes, f"observations left out: {type(error).__name__}: {error}")

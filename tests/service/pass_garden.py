@@ -116,8 +116,12 @@ class Yard:
         mail: str = "",
         alerts: str = "",
         ensemble: bool = False,
+        stations: str = "",
     ) -> Yard:
-        """Write the three files; the state folder comes with the first tick."""
+        """Write the three files; the state folder comes with the first tick.
+
+        ``stations`` is the address of a server of station records; none is asked without it.
+        """
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "garden.toml").write_text(places + tree_lines(trees), encoding="utf-8")
         rows = [row for row in journal if row.split(",")[2] in trees]
@@ -125,7 +129,8 @@ class Yard:
         (folder / "service.toml").write_text(
             '[weather]\nforecast = ["open-meteo"]\ncontact = "grower@example.org"\n'
             f'[weather.open-meteo]\nbase_url = "{weather.base_url}"\n'
-            f'ensemble_url = "{weather.base_url if ensemble else ""}"\n{mail}{alerts}',
+            f'ensemble_url = "{weather.base_url if ensemble else ""}"\n'
+            f'[weather.meteostat]\nbase_url = "{stations}"\n{mail}{alerts}',
             encoding="utf-8",
         )
         return cls(folder, weather)
