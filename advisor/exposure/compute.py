@@ -11,7 +11,7 @@ Two gaps are read on the safe side instead and are for the caller to say: missin
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -62,6 +62,7 @@ class _Setting:
     pots: PotWater
     thermal: PotThermal
     known: KnownWater
+    simulate_pots: Callable[..., PotTemperatures]
 
 
 def compute_exposure(
@@ -73,6 +74,7 @@ def compute_exposure(
     *,
     members: bool = False,
     chunk_cells: int = CHUNK_CELLS,
+    simulate_pots: Callable[..., PotTemperatures] = simulate_pot_temperature,
 ) -> Exposure:
     """Compute what each tree meets in each hour of the weather table.
 
@@ -92,6 +94,8 @@ def compute_exposure(
         ``solar_hour``, ``sun_elevation_deg``, ``capacity_l`` and ``usable_l`` do not.
     chunk_cells : int
         Members x trees x hours worked on at once.
+    simulate_pots : callable
+        What runs the pots through the hours; another one may remember what it has run before.
 
     Returns
     -------
@@ -113,7 +117,7 @@ def compute_exposure(
         raise DataGap("air_temperature_c", None, None)
     if members and not weather.member_count:
         raise ValueError("the weather table has no members; ask for the main forecast")
-    setting = _setting(holdings, states, weather, tables, now_utc)
+    setting = _setting(holdings, states, weather, tables, now_utc, simulate_pots)
     cells = max(1, len(setting.trees)) * weather.hours
     step = max(1, chunk_cells // cells)
     total = weather.member_count if members else 1
@@ -159,6 +163,7 @@ def _setting(
     weather: WeatherTable,
     tables: Tables,
     now_utc: datetime,
+    simulate_pots: Callable[..., PotTemperatures],
 ) -> _Setting:
     """Gather what all members share: spots, sun, pots and the journal's word on water."""
     trees = tuple(tree for tree in holdings.trees if tree.id in states)
@@ -190,6 +195,7 @@ def _setting(
         pots=pots,
         thermal=_thermal(trees, tables),
         known=known_water(holdings, trees, of_trees, pots, weather=weather, now_utc=now_utc, tables=tables),
+        simulate_pots=simulate_pots,
     )
 
 
@@ -278,7 +284,7 @@ def _pot_temperatures(setting: _Setting, at_spot: SpotWeather, left_share: Float
     get, spot = setting.tables.physics.value, list(setting.tree_spot)
     unusable = 1.0 - setting.pots.usable_l / setting.pots.capacity_l
     held = unusable[:, np.newaxis] + (1.0 - unusable[:, np.newaxis]) * np.nan_to_num(left_share, nan=1.0)
-    return simulate_pot_temperature(
+    return setting.simulate_pots(
         setting.thermal,
         at_spot.bench_air_c[:, spot],
         at_spot.vapour_pressure_kpa[:, spot],

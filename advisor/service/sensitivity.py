@@ -23,8 +23,8 @@ Report = Callable[[str], None]
 
 VARIED = ("estimate", "from memory")
 """Evidence of the rows that are varied unless all are asked for."""
-_REPORT_EVERY = 50
-"""Rows between two lines of progress."""
+_POTS_AT_ONCE = 650
+"""Pots run through the hours side by side: more of them cost memory and save little."""
 
 
 def mornings_between(first: date, last: date, every_d: int, at: time, zone: ZoneInfo) -> tuple[datetime, ...]:
@@ -100,21 +100,23 @@ def sensitivity(
                 report(head)
             morning = Morning(build, tables, as_forecast(weather, now_utc, ahead_d), now_utc, alerts)
             chosen = [row for row in sorted(morning.read) if wanted(row)]
-            for count, row in enumerate(chosen, 1):
-                if report is not None and count % _REPORT_EVERY == 0:
-                    report(f"{head}: {count} of {len(chosen)} rows")
-                if _unranged(rows[row]):
-                    no_range.add(row)
-                    continue
-                found[row] = tally = Tally()
-                for value in ends_of(rows[row]):
+            no_range |= {row for row in chosen if _unranged(rows[row])}
+            block = max(1, _POTS_AT_ONCE // max(trees, 1))
+            changes = [(row, value) for row in chosen for value in ends_of(rows[row])]
+            found |= {row: Tally() for row in chosen if not _unranged(rows[row])}
+            for begin in range(0, len(changes), block):
+                if report is not None and begin:
+                    report(f"{head}: {begin} of {len(changes)} variations")
+                morning.prepare(changes[begin : begin + block])
+                for row, value in changes[begin : begin + block]:
                     try:
                         varied = morning.with_row(row, value)
                     except Exception as error:  # noqa: BLE001 - named; the other rows go on
                         failures.append(f"{row} at {value:g} on {now_utc:%Y-%m-%d}: {error}")
                     else:
-                        difference = differences(morning.advice, varied, tables.sensitivity)
-                        tally.add(value, now_utc, difference)
+                        found[row].add(
+                            value, now_utc, differences(morning.advice, varied, tables.sensitivity)
+                        )
         except KeyboardInterrupt:
             complete = False
             if not done:
