@@ -90,8 +90,8 @@ def learn_error(
                 if pairs.reference != reference:  # another station: its errors are others
                     pairs = ErrorPairs(source, measure)
                 pairs = replace(pairs, reference=reference, stands_for_garden=_stands_for(near, numbers))
-                pairs = add_pairs(pairs, forecasts, truth, garden.zone, numbers)
-                kept[name] = forget_before(pairs, window.astimezone(UTC).date())
+                kept[name] = add_pairs(pairs, forecasts, truth, garden.zone, numbers)
+    kept = {name: forget_before(pairs, window.astimezone(UTC).date()) for name, pairs in kept.items()}
     found = _best(kept, garden, numbers)
     with store.transaction() as tx:
         keep_learned(tx, PAIRS, {name: pairs_to_json(kept[name]) for name in sorted(kept)}, now_utc)
