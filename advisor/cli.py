@@ -400,6 +400,27 @@ def demo(given: _Given, out: str) -> int:  # noqa: ARG001 - every command is giv
     return DONE
 
 
+@main.command()
+@click.argument("folders", nargs=-1, required=True, metavar="DIR...")
+@click.option("--tuning", multiple=True, metavar="DIR", help="A replay that numbers were tuned on.")
+@_as_json
+@_anywhere
+def judge(given: _Given, folders: tuple[str, ...], tuning: tuple[str, ...], as_json: bool) -> int:  # noqa: ARG001
+    """Hold replays against what happened: warnings, watering and shade, beside plain rules."""
+    from advisor.errors import DataGap
+    from advisor.service.judging import judge_folders
+
+    try:
+        verdict = judge_folders([Path(name) for name in folders], [Path(name) for name in tuning])
+    except DataGap as gap:
+        _say(f"No true weather on the days of the replay: {gap}")
+        return WEATHER_MISSING
+    for fault in verdict.faults:
+        _say(fault)
+    _give(verdict.json if as_json else verdict.text)
+    return DONE_WITH_FAULTS if verdict.faults else DONE
+
+
 def _log_to_stderr() -> None:
     import logging
 
