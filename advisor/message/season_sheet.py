@@ -104,19 +104,27 @@ def spans_of(days: Sequence[SheetDay], words: Callable[[SheetDay], Sequence[str]
     return tuple(sorted([*done, *running.values()], key=lambda span: (span.first, span.last, span.text)))
 
 
-def merged(days: Sequence[tuple[date, str]], gap_d: int = 1) -> list[Span]:
-    """Return spans of the same text said on days not further apart than ``gap_d`` days between."""
+def merged(said: Sequence[tuple[date, str, str]], gap_d: int = 1) -> list[Span]:
+    """Return spans of the same measure, in the words of its first day.
+
+    Parameters
+    ----------
+    said : sequence of (day, measure, words)
+        In order of time.
+    gap_d : int
+        Days without it that do not end a span.
+    """
     open_spans: dict[str, Span] = {}
     done = []
-    for day, text in days:
-        before = open_spans.get(text)
+    for day, measure, text in said:
+        before = open_spans.get(measure)
         if before is not None and day - before.last <= timedelta(days=gap_d + 1):
             more = before.times + (day != before.last)
-            open_spans[text] = Span(before.first, day, text, more)
+            open_spans[measure] = Span(before.first, day, before.text, more)
             continue
         if before is not None:
             done.append(before)
-        open_spans[text] = Span(day, day, text)
+        open_spans[measure] = Span(day, day, text)
     return sorted([*done, *open_spans.values()], key=lambda span: (span.first, span.last, span.text))
 
 

@@ -31,6 +31,8 @@ class Envelope:
     recipients: tuple[str, ...]
     pictures: bool = True
     """False leaves the charts out."""
+    with_work: bool = True
+    """False leaves the work windows of the coming days out of the digest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +70,18 @@ def digest_input(
 
 
 def digest_rendered(
-    evaluation: Evaluation, notices: Sequence[str], quiet_notes: Sequence[str], *, pictures: bool = True
+    evaluation: Evaluation,
+    notices: Sequence[str],
+    quiet_notes: Sequence[str],
+    *,
+    pictures: bool = True,
+    with_work: bool = True,
 ) -> Rendered:
-    """Return the digest of the evaluation's day."""
+    """Return the digest of the evaluation's day, without charts or work windows where told."""
     problems: list[str] = []
     picture = _picture(evaluation, problems) if pictures else None
-    given = replace(digest_input(evaluation, notices, quiet_notes), with_table=picture is not None)
+    given = digest_input(evaluation, notices, quiet_notes, with_work=with_work)
+    given = replace(given, with_table=picture is not None)
     view = digest_view(given, picture)
     calendar = calendar_bytes(given)
     attachments = (Attachment("work.ics", "text", "calendar", calendar),)

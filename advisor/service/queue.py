@@ -49,7 +49,9 @@ def queue_digest(
 ) -> Rendered:
     """Queue the digest of the evaluation's day; ledger, outbox and standing measures in one transaction."""
     situation = evaluation.situation
-    rendered = digest_rendered(evaluation, notices, quiet_notes, pictures=envelope.pictures)
+    rendered = digest_rendered(
+        evaluation, notices, quiet_notes, pictures=envelope.pictures, with_work=envelope.with_work
+    )
     end = day_bounds_utc(situation.day, situation.holdings.garden.zone)[1]
     messages = messages_of(
         rendered.view,

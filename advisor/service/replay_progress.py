@@ -27,7 +27,7 @@ PROGRESS_FILE = "progress.json"
 SCHEMA = "replay/1"
 _WORDS = {
     "span": "--from or --to",
-    "options": "--error, --members or --seed",
+    "options": "--error, --members, --seed or --brief",
     "garden": "garden.toml",
     "journal": "journal.csv",
     "service": "service.toml",

@@ -9,8 +9,9 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Callable, Iterator, Mapping
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,8 @@ from advisor.weather.table import stamp_of
 __all__ = ["SEASON_FOLDER", "day_texts", "keep_day", "season_files", "write_sheets"]
 
 SEASON_FOLDER = "season"
+BEFORE = timedelta(days=60)
+"""How long before the first day an action is still worth its line: the tree is in its aftermath."""
 
 
 def season_files(out: Path, tree_ids: tuple[str, ...]) -> list[Path]:
@@ -83,12 +86,14 @@ def _mornings(path: Path) -> Iterator[dict[str, Any]]:
             yield json.loads(line)
 
 
-def _said(
-    path: Path,
-) -> tuple[dict[str, list[tuple[date, str]]], dict[str, list[tuple[date, str]]]]:
-    """Return warnings and advice of each tree, by day."""
-    warnings: dict[str, list[tuple[date, str]]] = {}
-    advice: dict[str, dict[tuple[date, str], None]] = {}
+_Warned = dict[str, list[tuple[date, str]]]
+_Advised = dict[str, list[tuple[date, str, str]]]
+
+
+def _said(path: Path) -> tuple[_Warned, _Advised]:
+    """Return warnings (day, words) and advice (day, measure, words) of each tree, in order of time."""
+    warnings: _Warned = {}
+    advice: _Advised = {}
     for morning in _mornings(path):
         day = date.fromisoformat(morning["day"])
         for message in morning["messages"]:
@@ -96,16 +101,18 @@ def _said(
                 warnings.setdefault(tree, []).append((day, f"{message['kind']}: {message['subject']}"))
         for piece in morning["advice"]:
             for tree in piece["trees"]:
-                text = f"{piece['kind']}: {_without_trees(piece)}"
-                advice.setdefault(tree, {})[(day, text)] = None
-    return warnings, {tree: list(said) for tree, said in advice.items()}
+                advice.setdefault(tree, []).append((day, _measure(piece), f"{piece['kind']}: {piece['do']}"))
+    return warnings, advice
 
 
-def _without_trees(piece: Mapping[str, Any]) -> str:
-    """Return what is advised in words that stay the same from day to day where the measure does."""
-    if piece["kind"] == "water":
-        return "check, water as needed" if piece["urgency"] == "note" else "water as the day's slots say"
-    return str(piece["do"])
+def _measure(piece: Mapping[str, Any]) -> str:
+    """Return the id of a measure without the trees it is for, which change from day to day."""
+    name = str(piece["id"])
+    if name.startswith("work/"):
+        return name.rsplit("/", 1)[0]
+    for tree in piece["trees"]:
+        name = name.removesuffix(f"-{tree}")
+    return re.sub(r"-[0-9a-f]{8}$", "", name)
 
 
 def _action(entry: JournalEntry) -> str:
@@ -154,7 +161,7 @@ def write_sheets(
             for entry in holdings.journal
             if entry.tree_id == tree.id and entry.at_utc <= until_utc
         )
-        first = days[0].day if days else date.min
+        first = days[0].day - BEFORE if days else date.min
         sheet = SeasonSheet(
             garden=holdings.garden.name,
             units=holdings.garden.units,

@@ -75,6 +75,7 @@ class _Pass:
     gatherer: Gatherer = gather
     on_evaluated: Callable[[Evaluation], None] | None = None
     pictures: bool = True
+    with_work: bool = True
 
     @property
     def today(self) -> date:
@@ -92,6 +93,7 @@ def run_pass(
     gatherer: Gatherer = gather,
     on_evaluated: Callable[[Evaluation], None] | None = None,
     pictures: bool = True,
+    with_work: bool = True,
 ) -> PassReport:
     """Do everything that is due for one garden folder.
 
@@ -107,6 +109,8 @@ def run_pass(
         Given every evaluation, before its mail is written.
     pictures : bool
         False leaves the charts out of the mails (a replay writes hundreds).
+    with_work : bool
+        False leaves the work windows of the coming days out of the digest, which take half its time.
 
     Raises
     ------
@@ -127,7 +131,7 @@ def run_pass(
             files = load_files(given, tables, store, folder, now_utc)
             the_pass = _Pass(store, files, tables, now_utc, state_folder)
             the_pass.gatherer, the_pass.on_evaluated = gatherer, on_evaluated
-            the_pass.pictures = pictures
+            the_pass.pictures, the_pass.with_work = pictures, with_work
             the_pass.notes += store.notes
             return _logged(the_pass, folder, environ, send, monotonic, stop)
 
@@ -386,9 +390,10 @@ def _envelope(the_pass: _Pass) -> Envelope:
             keep_learned(tx, "message-key", key, datetime.fromisoformat("2000-01-01T00:00:00+00:00"))
     mail = the_pass.files.settings.mail
     if mail is None:
-        nobody = ("grower@localhost.invalid",)
-        return Envelope(bytes.fromhex(key), "advisor@localhost.invalid", nobody, the_pass.pictures)
-    return Envelope(bytes.fromhex(key), mail.sender, tuple(mail.recipients), the_pass.pictures)
+        who: tuple[str, tuple[str, ...]] = ("advisor@localhost.invalid", ("grower@localhost.invalid",))
+    else:
+        who = (mail.sender, tuple(mail.recipients))
+    return Envelope(bytes.fromhex(key), *who, the_pass.pictures, the_pass.with_work)
 
 
 # --- deliver, tidy ----------------------------------------------------------------------------------
