@@ -196,6 +196,7 @@ def tree(given: _Given, tree: str, as_json: bool) -> int:
 @_anywhere
 def weather(given: _Given, as_csv: bool, as_json: bool) -> int:
     """Show the weather the advice rests on."""
+    from advisor.message.climate import climate_line
     from advisor.message.error_table import error_object, error_text
     from advisor.message.json_out import dump, weather_object
     from advisor.message.outlook import day_outlooks, outlook_cells
@@ -217,6 +218,7 @@ def weather(given: _Given, as_csv: bool, as_json: bool) -> int:
             low, high, rain, gust = outlook_cells(outlook, situation.holdings.garden.units)
             _give(f"{short_day(outlook.day):<11} {low:>8} to {high:>8}  rain {rain:>8}  gusts {gust:>8}")
         _give(weather_line(situation))
+        _give(climate_line(situation, dates=True))
         _give(error_text(situation))
     return asked.exit_code
 

@@ -9,6 +9,7 @@ from datetime import timedelta
 from advisor.advice.model import Advice, Check, Situation, WorkJudgement
 from advisor.exposure.reading import day_slice
 from advisor.garden.state_model import Need, TreeState
+from advisor.message.climate import climate_line
 from advisor.message.json_out import tree_object
 from advisor.message.parts.foot import weather_line
 from advisor.message.parts.recovery import flag_text
@@ -78,6 +79,7 @@ def suits_text(situation: Situation, work: str, judgements: Sequence[WorkJudgeme
             cautions.update(dict.fromkeys(judgement.cautions))
     out += [_wrap(f"Care: {text}", "", "  ") for text in cautions]
     out.append(_wrap(weather_line(situation)))
+    out.append(_wrap(climate_line(situation)))
     return "\n".join(out) + "\n"
 
 
@@ -155,6 +157,7 @@ def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) 
         _wrap(f"Question: {question.text} {question.why}", "  - ", "    ") for question in state.questions
     ]
     out.append(_wrap(weather_line(situation)))
+    out.append(_wrap(climate_line(situation)))
     return "\n".join(out) + "\n"
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, WorkJudgement
 from advisor.exposure.model import HOURLY, Exposure
 from advisor.garden.state_model import TreeState
+from advisor.message.climate import climate_object
 from advisor.physics.missing import reduce_over
 from advisor.weather.days import day_bounds_utc
 from advisor.weather.table import stamp_of, utc_of
@@ -65,6 +66,7 @@ def weather_object(situation: Situation) -> dict[str, Any] | None:
         "missing": list(weather.provenance.missing),
         "members": weather.member_count,
         "notes": list(weather.provenance.notes),
+        "climate": climate_object(situation),
     }
 
 

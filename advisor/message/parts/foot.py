@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from advisor.advice.model import Situation
 from advisor.garden.state_model import TreeState
+from advisor.message.climate import climate_line
 from advisor.message.error_table import spread_words
 from advisor.message.view import DigestInput, Line
 from advisor.message.words import clock, day_and_clock, list_of
@@ -74,7 +75,10 @@ def build(digest: DigestInput) -> tuple[Line, ...]:
     """Return the foot lines; never empty."""
     situation = digest.situation
     garden = situation.holdings.garden
-    lines = [Line(weather_line(situation), "", "foot:weather", "quiet")]
+    lines = [
+        Line(weather_line(situation), "", "foot:weather", "quiet"),
+        Line(climate_line(situation), "", "foot:climate", "quiet"),
+    ]
     if situation.states:
         lines.append(Line(f"Stages: {_stages(list(situation.states.values()))}.", "", "foot:stages", "quiet"))
     defaulted = [tree.name for tree in situation.holdings.trees if tree.defaulted - {"name", "place"}]
@@ -91,11 +95,13 @@ def build(digest: DigestInput) -> tuple[Line, ...]:
         )
     )
     lines.append(Line(f"Times are local, {garden.timezone}.", "", "foot:zone", "quiet"))
-    weather = situation.weather
-    if weather is not None and weather.provenance.attribution:
+    weather, climate = situation.weather, situation.climate
+    credit = () if weather is None else weather.provenance.attribution
+    credit = tuple(dict.fromkeys((*credit, *(() if climate is None else climate.attribution))))
+    if credit:
         lines.append(
             Line(
-                f"{'; '.join(weather.provenance.attribution)}. Values were processed.",
+                f"{'; '.join(credit)}. Values were processed.",
                 "",
                 "foot:credit",
                 "quiet",
