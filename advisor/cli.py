@@ -5,10 +5,11 @@ Heavy modules are imported by the command that needs them, so that ``--help`` an
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,8 @@ from advisor import __version__
 from advisor.errors import AdvisorError, SettingsError, StoreError
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from advisor.service.ask import Asked
 
 __all__ = ["main"]
@@ -421,6 +424,149 @@ def judge(given: _Given, folders: tuple[str, ...], tuning: tuple[str, ...], as_j
         _say(fault)
     _give(verdict.json if as_json else verdict.text)
     return DONE_WITH_FAULTS if verdict.faults else DONE
+
+
+@main.command()
+@click.option("--from", "first", metavar="DAY", required=True, help="First local day, YYYY-MM-DD.")
+@click.option("--to", "last", metavar="DAY", required=True, help="Last local day, YYYY-MM-DD.")
+@click.option(
+    "--weather", "record", metavar="FILE", help="Hourly record, CSV or CSV.gz (default: stored ones)."
+)
+@click.option("--out", metavar="DIR", default="replay", show_default=True, help="Folder to write to.")
+@click.option(
+    "--error",
+    type=click.Choice(["growing", "none"]),
+    default="growing",
+    show_default=True,
+    help="Error of the forecasts: growing with lead time, or none.",
+)
+@click.option(
+    "--members", type=click.IntRange(0, 100), default=0, show_default=True, help="Ensemble members."
+)
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the errors.")
+@click.option("--brief", is_flag=True, help="Leave the work windows out of the mails: twice as fast.")
+@_anywhere
+def replay(given: _Given, first: str, last: str, record: str | None, out: str, **options: Any) -> int:
+    """Run the garden over weather that happened, each morning as if it were today.
+
+    Nothing is sent and nothing of the garden is changed. Ctrl-C ends after the day that is running; the
+    same command goes on where it ended.
+    """
+    from advisor.service.ask import clock_of_folder
+    from advisor.service.replay import ReplayPlan, run_replay
+
+    if given.now is not None:
+        raise SettingsError("--now: replay sets the time itself; leave it out")
+    days = (_day_given("--from", first), _day_given("--to", last))
+    plan = ReplayPlan(*days, Path(out), None if record is None else Path(record), **options)
+    asked_utc = clock_of_folder(given.folder, None).now_utc()
+    with _stopping() as stop:
+        done = run_replay(given.folder, plan, asked_utc, _say, stop)
+    for line in done.lines:
+        _say(line)
+    if done.summary:
+        _give(done.summary)
+        _say(f"Written to {plan.out}/: summary.txt, season/, messages/, mornings.jsonl, truth.csv.gz")
+    return done.exit_code
+
+
+def _day_given(option: str, text: str) -> date:
+    from datetime import date
+
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise SettingsError(f"{option}: {text!r} is not a date; write it like 2026-07-14") from None
+
+
+@contextlib.contextmanager
+def _stopping() -> Iterator[Callable[[], bool]]:
+    """Give what says whether Ctrl-C or SIGTERM came; the second one ends at once."""
+    import signal
+
+    asked: list[int] = []
+    before = {one: signal.getsignal(one) for one in (signal.SIGINT, signal.SIGTERM)}
+
+    def note(number: int, _: object) -> None:
+        asked.append(number)
+        _say("ending after this day; once more to end at once")
+        for one, handler in before.items():
+            signal.signal(one, handler)
+
+    for one in before:
+        signal.signal(one, note)
+    try:
+        yield lambda: bool(asked)
+    finally:
+        for one, handler in before.items():
+            signal.signal(one, handler)
+
+
+def _day(option: str, text: str | None) -> date | None:
+    """Turn the text of an option into a day."""
+    from datetime import date
+
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise SettingsError(f"{option}: {text!r} is not a date; write it like 2026-07-14") from None
+
+
+@main.command()
+@click.option(
+    "--weather", "weather_file", metavar="FILE.csv", help="Hourly observations (default: the store)."
+)
+@click.option("--demo", "of_demo", is_flag=True, help="The demo's garden and weather.")
+@click.option("--from", "first", metavar="YYYY-MM-DD", help="First morning.")
+@click.option("--to", "last", metavar="YYYY-MM-DD", help="Last morning.")
+@click.option("--every", type=click.IntRange(1), metavar="DAYS", help="Days between mornings (default 14).")
+@click.option("--top", type=click.IntRange(1), metavar="N", help="Rows shown (default 10; JSON: all).")
+@click.option("--all", "every_row", is_flag=True, help="Published rows and common practice too.")
+@click.option("--only", multiple=True, metavar="PATTERN", help="Only rows of such names, 'physics.toml *'.")
+@_as_json
+@_anywhere
+def sensitivity(
+    given: _Given,
+    weather_file: str | None,
+    of_demo: bool,
+    first: str | None,
+    last: str | None,
+    every: int | None,
+    top: int | None,
+    every_row: bool,
+    only: tuple[str, ...],
+    as_json: bool,
+) -> int:
+    """Vary each estimate over its range; list what moves the advice most, so what to measure first."""
+    from advisor.errors import DataGap
+    from advisor.message.json_out import dump
+    from advisor.message.sensitivity_text import sensitivity_object, sensitivity_text
+    from advisor.service.ask import clock_of_folder
+    from advisor.service.sensitivity_ask import Wishes, ask_sensitivity
+
+    wishes = Wishes(
+        None if weather_file is None else Path(weather_file),
+        of_demo,
+        _day("--from", first),
+        _day("--to", last),
+        every,
+        every_row,
+        only,
+    )
+    try:
+        asked = ask_sensitivity(given.folder, clock_of_folder(given.folder, given.now), wishes, _say)
+    except DataGap as gap:
+        _say(f"No weather for these mornings: {gap}. Give --weather FILE.csv, or let a tick gather some.")
+        return WEATHER_MISSING
+    for line in asked.lines:
+        _say(line)
+    if as_json:
+        _give(dump(sensitivity_object(asked.view, top)))
+    else:
+        _give(sensitivity_text(asked.view, top or 10))
+    return asked.exit_code
 
 
 def _log_to_stderr() -> None:

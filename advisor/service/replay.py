@@ -88,10 +88,11 @@ class ReplayPlan:
 
 @dataclass(frozen=True, slots=True)
 class ReplayDone:
-    """How a replay went: exit code of design 10, and lines to say."""
+    """How a replay went: exit code of the command, lines to say, and the summary once it is whole."""
 
     exit_code: int
     lines: tuple[str, ...]
+    summary: str = ""
 
 
 @dataclass
@@ -232,7 +233,8 @@ def _days(run: _Run, lines: list[str], tell: Callable[[str], None], stop: Callab
     plan, progress = run.plan, run.progress
     if progress.finished:
         told = f"This replay is finished already; its results are in {plan.out}."
-        return ReplayDone(_code(progress, run), (*lines, told))
+        summary = (plan.out / SUMMARY).read_text(encoding="utf-8")
+        return ReplayDone(_code(progress, run), (told,), summary)
     if progress.done_until is None:
         _prepare(run)
     else:
@@ -258,7 +260,7 @@ def _days(run: _Run, lines: list[str], tell: Callable[[str], None], stop: Callab
     progress.write()
     shutil.rmtree(progress.state, ignore_errors=True)
     (progress.work / progress.checkpoint).unlink(missing_ok=True)
-    return ReplayDone(_code(progress, run), (*lines, *summary.splitlines()))
+    return ReplayDone(_code(progress, run), (), summary)
 
 
 def _code(progress: Progress, run: _Run) -> int:
