@@ -29,7 +29,6 @@ from advisor.weather.stations import Station
 from advisor.weather.table import FloatArray, Provenance, TimeArray, WeatherTable, stamp_of
 
 __all__ = [
-    "ATTRIBUTION",
     "BASE_URL",
     "DAILY",
     "HOURLY",
@@ -42,7 +41,6 @@ __all__ = [
 
 ID = "meteostat"
 BASE_URL = "https://data.meteostat.net"
-ATTRIBUTION = "Meteostat (https://meteostat.net/), CC BY 4.0, processed"
 
 _HOUR = np.timedelta64(3600, "s")
 

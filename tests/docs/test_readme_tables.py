@@ -19,7 +19,7 @@ from advisor.delivery.registry import CHANNELS
 from advisor.exposure.model import HOURLY
 from advisor.message.parts.registry import PARTS
 from advisor.service.queue import HAZARDS
-from advisor.sources.registry import SOURCES
+from advisor.sources.registry import OBSERVATION_SOURCES, SOURCES
 from advisor.store import garden_rows, service_rows
 from advisor.store.journal_words import ENTRIES, RETRACTED
 from advisor.weather.csv_out import COLUMNS as WEATHER_COLUMNS
@@ -57,7 +57,9 @@ def test_weather_sources_registry_files_and_readme_agree():
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "ID":
                 files.add(ast.literal_eval(node.value))
-    assert set(SOURCES) == files == set(table_under("Weather sources"))
+    assert set(SOURCES) == set(table_under("Weather sources"))
+    assert set(OBSERVATION_SOURCES) == set(table_under("Observation sources"))
+    assert {*SOURCES, *OBSERVATION_SOURCES} == files
     assert {folder.name for folder in (ROOT / "fixtures").iterdir()} >= files
 
 

@@ -20,7 +20,7 @@ import struct
 import tempfile
 import threading
 from collections.abc import Iterable, Mapping
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any, Self
@@ -33,11 +33,14 @@ MODES = (
 
 SCHEMA = """
 CREATE TABLE stations(
-    id TEXT PRIMARY KEY, country TEXT, region TEXT, latitude REAL, longitude REAL, elevation INTEGER, timezone TEXT
+    id TEXT PRIMARY KEY, country TEXT, region TEXT, latitude REAL, longitude REAL, elevation INTEGER,
+    timezone TEXT
 );
 CREATE TABLE names(station TEXT, language TEXT, name TEXT);
 CREATE TABLE identifiers(station TEXT, key TEXT, value TEXT);
-CREATE TABLE inventory(station TEXT, provider TEXT, parameter TEXT, start TEXT, "end" TEXT, completeness REAL);
+CREATE TABLE inventory(
+    station TEXT, provider TEXT, parameter TEXT, start TEXT, "end" TEXT, completeness REAL
+);
 """
 """The tables as documented (https://dev.meteostat.net/data/weather-stations)."""
 
@@ -61,7 +64,8 @@ def stations_db(rows: Iterable[Mapping[str, Any]], schema: str = SCHEMA, *, inve
             made.execute("INSERT INTO names VALUES (?, 'en', ?)", (row["id"], row["name"]))
             for provider, (first, last) in row.get("records", {}).items() if inventory else ():
                 made.execute(
-                    "INSERT INTO inventory VALUES (?, ?, 'temp', ?, ?, 0.99)", (row["id"], provider, first, last)
+                    "INSERT INTO inventory VALUES (?, ?, 'temp', ?, ?, 0.99)",
+                    (row["id"], provider, first, last),
                 )
         made.commit()
         made.close()
@@ -91,7 +95,7 @@ def hourly_file(
 def daily_file(year: int, lowest: float = 0.0, source: str = "dwd_daily") -> bytes:
     """Return a gzipped file of the days of a year: minimum ``lowest``, mean 5 K and maximum 10 K above."""
     lines = ["year,month,day,temp,temp_source,tmin,tmin_source,tmax,tmax_source"]
-    day = datetime(year, 1, 1)
+    day = date(year, 1, 1)
     while day.year == year:
         values = ",".join(f"{lowest + more:.1f},{source}" for more in (5.0, 0.0, 10.0))
         lines.append(f"{day.year},{day.month},{day.day},{values}")
@@ -138,7 +142,9 @@ class StationServer:
         """Serve ``body`` under ``path``."""
         self.files[path] = body
 
-    def put_station(self, station_id: str, place: tuple[float, float, float], name: str = "Somewhere") -> None:
+    def put_station(
+        self, station_id: str, place: tuple[float, float, float], name: str = "Somewhere"
+    ) -> None:
         """Serve the JSON file of one station."""
         location = dict(zip(("latitude", "longitude", "elevation"), place, strict=True))
         self.put(
@@ -206,7 +212,9 @@ class _Handler(BaseHTTPRequestHandler):
         if mode == "cut":
             self.answer(200, body[: len(body) // 2], packed)
         elif mode == "html":
-            self.answer(200, b"<!DOCTYPE html><html>Sign in to the network</html>", "text/html; charset=utf-8")
+            self.answer(
+                200, b"<!DOCTYPE html><html>Sign in to the network</html>", "text/html; charset=utf-8"
+            )
         elif mode == "bomb":
             self.answer(200, gzip.compress(b"year,month,day,hour,temp,temp_source\n" * 2_000_000, 1), packed)
         elif mode == "huge":
