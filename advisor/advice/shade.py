@@ -12,7 +12,7 @@ from advisor.advice.grouping import advice_id, bench_order, names, say
 from advisor.advice.heat import heat_day, net_share
 from advisor.advice.hours import clock, day_span, this_hour, window
 from advisor.advice.light_steps import back_into_sun
-from advisor.advice.model import Advice, Reason, Situation
+from advisor.advice.model import Advice, Amount, Reason, Situation
 from advisor.advice.places import Rooms, can_carry, is_confirmed, place_sun_share
 from advisor.advice.pot_heat import pot_day
 from advisor.advice.pot_shade import pot_shade
@@ -103,7 +103,8 @@ def _moves(situation: Situation, burns: Sequence[Sunburn]) -> list[Advice]:
         do = (
             f"Take {net} instead of the lighter one over {{trees}}" if netted else f"Rig {net} over {{trees}}"
         )
-        found.append(_move(situation, group, "shade-denser" if netted else "shade-net", do))
+        topic = "shade-denser" if netted else "shade-net"
+        found.append(_move(situation, group, topic, do, Amount(share, "share")))
     return found
 
 
@@ -140,7 +141,9 @@ def _best_place(
     return second
 
 
-def _move(situation: Situation, group: Sequence[Sunburn], topic: str, do: str) -> Advice:
+def _move(
+    situation: Situation, group: Sequence[Sunburn], topic: str, do: str, net: Amount | None = None
+) -> Advice:
     garden = situation.holdings.garden
     worst = max(group, key=lambda burn: (burn.must, burn.heat, burn.margin_k))
     by = min(burn.by_utc for burn in group)
@@ -158,6 +161,7 @@ def _move(situation: Situation, group: Sequence[Sunburn], topic: str, do: str) -
         situation.now_utc,
         min(max(by, situation.now_utc), end),
         worst.reasons,
+        amount=net,
         chance=worst.chance,
         sure=chance_words(situation.tables, worst.chance, members)
         if worst.heat
