@@ -101,7 +101,8 @@ def _near(
     found: sqlite3.Connection, latitude_deg: float, longitude_deg: float, reach_km: float
 ) -> tuple[ListedStation, ...]:
     high = reach_km / _KM_PER_DEGREE
-    wide = high / max(math.cos(math.radians(min(abs(latitude_deg) + high, 89.9))), 0.01)
+    outermost = abs(latitude_deg) + high
+    wide = 180.0 if outermost >= 89.0 else high / math.cos(math.radians(outermost))
     rows = found.execute(
         "SELECT id, latitude, longitude, elevation FROM stations WHERE latitude BETWEEN ? AND ? ORDER BY id",
         (latitude_deg - high, latitude_deg + high),
