@@ -13,7 +13,7 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.advice.model import Check, SeasonEnd
+from advisor.advice.model import Check
 from advisor.advice.season_climate import PastWarmth, past_warmth
 from advisor.advice.work_case import WorkCase, band, worst
 from advisor.physics.sun import day_length_h
@@ -176,20 +176,16 @@ def _frost(case: WorkCase) -> Check | None:
     guessed = end.known == "estimate"
     if guessed and verdict == "pass" and near is not None and left < number.value + near.value:
         verdict = "care"
-    text = (
-        f"{case.row.text}: {max(left, 0)} days to first frost ({_when(end, end.first_frost)});"
-        f" at least {limit:.0f}"
-    )
+    counted = f"{case.row.text}: {max(left, 0)} days to first frost"
+    if end.winters:
+        text = f"{counted}, at least {limit:.0f}; {end.text}"
+    else:
+        guess = ", estimated" if guessed else ""
+        about = f"about {end.first_frost.day} {end.first_frost:%B}{guess}"
+        text = f"{counted} ({about}); at least {limit:.0f}"
     return case.check(
         verdict, text, value=float(left), unit="d", limit=limit, source=f"{number.evidence}: {number.source}"
     )
-
-
-def _when(end: SeasonEnd, frost: date) -> str:
-    """When first frost is, and how that is known."""
-    if end.winters:
-        return end.text
-    return f"about {frost.day} {frost:%B}{', estimated' if end.known == 'estimate' else ''}"
 
 
 def _past(case: WorkCase) -> PastWarmth | None:

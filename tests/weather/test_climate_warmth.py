@@ -141,3 +141,17 @@ def test_winter_gaps_cost_the_frost_but_not_the_warmth():
     assert both[0] is not None
     assert both[1] is not None
     assert both[0].reached(0.2, date(2026, 7, 1)) == pytest.approx(both[1].reached(0.2, date(2026, 7, 1)))
+
+
+def test_short_gap_takes_what_these_days_gave_in_the_other_years_and_is_no_cold():
+    table = made(FIRST, LAST, 10.0, 20.0)
+    whole = climate_from_daily(table, 50.0, BEFORE, NUMBERS)
+    for year in range(1996, 2026, 2):
+        rows = rows_of(table, date(year, 7, 5), date(year, 7, 15))
+        table.values["air_temperature_min_c"][rows] = np.nan
+    holey = climate_from_daily(table, 50.0, BEFORE, NUMBERS)
+    both = [warmth_to_come(one, 5.0, NUMBERS, day_length_limit_h=12.0) for one in (whole, holey)]
+    assert both[0] is not None
+    assert both[1] is not None
+    assert len(both[1].seasons) == 30
+    assert both[0].reached(0.2, date(2026, 7, 1)) == pytest.approx(both[1].reached(0.2, date(2026, 7, 1)))
