@@ -90,16 +90,22 @@ def _daily(files: dict[int, bytes], station: Station, fetched_at_utc: datetime) 
 
 
 def observed_tables(
-    store: Store, settings: ServiceSettings, garden: Garden, now_utc: datetime, tables: Tables | None = None
+    store: Store,
+    settings: ServiceSettings,
+    garden: Garden,
+    now_utc: datetime,
+    tables: Tables | None = None,
+    from_utc: datetime | None = None,
 ) -> tuple[WeatherTable, ...]:
-    """Return what stations observed since the season began, brought to the garden's height, best first.
+    """Return what stations observed, brought to the garden's height, best first.
 
-    A station is left out if it knows too few hours, and farther ones are read only while hours are
-    missing. Rain of a station beyond its reach is left out.
+    Hours begin at ``from_utc``, else where the running season of the trees begins. A station is left out
+    if it knows too few hours, and farther ones are read only while hours are missing. Rain of a station
+    beyond its reach is left out.
     """
     tables = tables or load_tables()
     numbers = tables.operation
-    from_utc = past_from_utc(garden, now_utc, numbers)
+    from_utc = from_utc or past_from_utc(garden, now_utc, numbers)
     years = tuple(range(from_utc.year, now_utc.year + 1))
     found: list[WeatherTable] = []
     for station in chosen(store, settings, garden, now_utc, numbers, "hourly"):
@@ -116,10 +122,17 @@ def observed_tables(
 
 
 def observed_table(
-    store: Store, settings: ServiceSettings, garden: Garden, now_utc: datetime
+    store: Store,
+    settings: ServiceSettings,
+    garden: Garden,
+    now_utc: datetime,
+    from_utc: datetime | None = None,
 ) -> WeatherTable | None:
-    """Return ``observed_tables`` joined, the best station first; None where nothing was observed."""
-    found = observed_tables(store, settings, garden, now_utc)
+    """Return ``observed_tables`` joined, the best station first; None where nothing was observed.
+
+    Only years whose hourly files are kept can be had: those of the running season.
+    """
+    found = observed_tables(store, settings, garden, now_utc, None, from_utc)
     if not found:
         return None
     if len(found) == 1:
