@@ -79,6 +79,8 @@ _SERVICE = """\
 [weather]
 forecast = ["open-meteo"]           # tried in this order
 contact = ""                        # your mail address: weather services ask for one
+[weather.meteostat]                 # what weather stations observed
+stations = []                       # ids such as "10532"; empty: the nearest good ones
 
 [digest]
 at = "06:00"                        # garden-local

@@ -6,6 +6,8 @@ import csv
 import gzip
 import io
 import json
+import subprocess
+import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -17,7 +19,7 @@ import numpy as np
 import pytest
 from servers.forecast_server import ForecastServer
 from servers.station_server import FIXTURES, StationServer, daily_file, hourly_file, stations_db
-from service.pass_garden import Yard, local, text_of
+from service.pass_garden import Yard, environment, local, text_of
 
 from advisor.garden.model import Garden
 from advisor.service.clock import monotonic_s
@@ -521,3 +523,29 @@ def test_host_of_the_records_that_is_down_is_named_and_the_morning_mail_goes(
     assert report.exit_code == 1
     assert any("meteostat" in line for line in report.lines)
     assert len(yard.mails("digest")) == 1
+
+
+def test_idle_tick_with_records_imports_neither_pandas_nor_the_library(
+    observed_yard: tuple[Yard, StationServer],
+) -> None:
+    yard, stations = observed_yard
+    begin = local("2013-07-13T07:00")
+    for minutes in range(0, 40, 5):
+        yard.tick(begin + timedelta(minutes=minutes))
+    stations.requests.clear()
+    idle = [sys.executable, "-X", "importtime", "-m", "advisor.cli", "--garden", str(yard.folder)]
+    done = subprocess.run(
+        [*idle, "--now", (begin + timedelta(minutes=41)).isoformat(), "tick"],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        env=environment(),
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    modules = {
+        line.rsplit("|", 1)[-1].strip().split(".")[0] for line in done.stderr.splitlines() if "|" in line
+    }
+    assert "advisor" in modules
+    assert not modules & {"pandas", "meteostat", "requests"}
+    assert stations.paths == []
