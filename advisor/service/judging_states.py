@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -13,10 +13,11 @@ from advisor.advice.hours import day_span
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
 from advisor.exposure.places import place_temperature_c
-from advisor.garden.state import fold_all
+from advisor.garden.model import Tree
+from advisor.garden.state import fold_state, journal_for, stays_of
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
-from advisor.garden.warmth import Warmth, warmth_from_hours
+from advisor.garden.warmth import Warmth, spliced, warmth_from_hours
 from advisor.physics.missing import FloatArray
 from advisor.store.replayed_folder import Replayed
 from advisor.weather.days import local_day_of
@@ -28,6 +29,8 @@ WARM_UP_H = 48
 """Hours run before each stretch of hours, for the heat in the pots."""
 STRETCH_H = 7 * 24
 """Longest stretch of hours worked with one state of the trees."""
+SAME_D = 8
+"""Longest stretch of days at whose ends a tree is compared."""
 CHANGES_NOTHING = frozenset({"watered", "weighed", "fed", "note", "sealed"})
 """Journal words after which no tree stands or is otherwise than before."""
 _HOUR = np.timedelta64(3600, "s")
@@ -41,36 +44,117 @@ _HOURLY = (
 def states_through(
     replayed: Replayed, tables: Tables, span: WeatherTable
 ) -> tuple[tuple[int, ...], tuple[Mapping[str, TreeState], ...]]:
-    """Return the rows of ``span`` at which states are folded anew, and the states from there on.
+    """Return the rows of ``span`` from which on states hold, and the states.
 
-    A state knows the weather and the journal up to its own day, nothing later.
+    Rows are local midnights and hours after a line of the journal. A state knows the weather and the journal up
+    to its own day, nothing later. Where a tree is the same at both ends of some days without a line of the
+    journal, it is taken as the same between them.
     """
-    moments = _moments(replayed, span)
-    warmth = _warmth(replayed, tables)
-    states = tuple(
-        fold_all(
-            replayed.holdings,
-            tables,
-            {place: _known_by(one, at, replayed) for place, one in warmth.items()},
-            at,
-        )
-        for at in (utc_of(span.start_utc[row]) for row in moments)
-    )
-    return moments, states
-
-
-def _moments(replayed: Replayed, span: WeatherTable) -> tuple[int, ...]:
-    """Rows at which states are folded anew: local midnights, and hours after a line of the journal."""
     garden = replayed.holdings.garden
-    day, rows = local_day_of(utc_of(span.start_utc[0]), garden.zone), {0}
+    day, midnights = local_day_of(utc_of(span.start_utc[0]), garden.zone), {0}
     last = local_day_of(utc_of(span.start_utc[-1]), garden.zone)
     while day < last:
         day += timedelta(days=1)
-        rows.add(-int((span.start_utc[0] - stamp_of(day_span(garden, day)[0])) // _HOUR))
-    for entry in replayed.holdings.journal:
-        if entry.entry not in CHANGES_NOTHING:
-            rows.add(-int((span.start_utc[0] - stamp_of(entry.at_utc)) // _HOUR))
-    return tuple(sorted(row for row in rows if 0 <= row < span.hours))
+        midnights.add(_row(span, day_span(garden, day)[0]))
+    warmth = _warmth(replayed, tables)
+    own = {
+        tree.id: _Folder(replayed, tables, span, tree, warmth).states(midnights)
+        for tree in replayed.holdings.trees
+    }
+    moments = tuple(sorted({row for found in own.values() for row in found}))
+    held: dict[str, TreeState] = {}
+    states = []
+    for row in moments:
+        held = {tree: found.get(row, held.get(tree)) or found[0] for tree, found in own.items()}
+        states.append(held)
+    return moments, tuple(states)
+
+
+def _row(span: WeatherTable, at_utc: datetime) -> int:
+    """Row of the first hour that starts at an instant or after it."""
+    return -int((span.start_utc[0] - stamp_of(at_utc)) // _HOUR)
+
+
+class _Folder:
+    """Folds one tree at as few moments as tell all its states."""
+
+    def __init__(
+        self,
+        replayed: Replayed,
+        tables: Tables,
+        span: WeatherTable,
+        tree: Tree,
+        warmth: Mapping[str, Warmth],
+    ) -> None:
+        holdings = replayed.holdings
+        self.tree, self.tables, self.span, self.holdings = tree, tables, span, holdings
+        self.entries = journal_for(holdings, tree.id)
+        end = utc_of(span.start_utc[-1])
+        stays = stays_of(tree, self.entries, holdings.garden, end, holdings.places)
+        self.warmth = spliced(warmth, stays)
+        self.found: dict[int, TreeState] = {}
+
+    def at(self, row: int) -> TreeState:
+        """The state at the start of a row."""
+        if row not in self.found:
+            garden, at_utc = self.holdings.garden, utc_of(self.span.start_utc[row])
+            self.found[row] = fold_state(
+                self.tree,
+                self.tables.species[self.tree.group_id],
+                self.entries,
+                None if self.warmth is None else _until(self.warmth, local_day_of(at_utc, garden.zone)),
+                garden,
+                self.tables,
+                at_utc,
+                places=self.holdings.places,
+            )
+        return self.found[row]
+
+    def states(self, midnights: set[int]) -> dict[int, TreeState]:
+        """States by row, at midnights and after lines of the journal."""
+        lines = {
+            _row(self.span, entry.at_utc) for entry in self.entries if entry.entry not in CHANGES_NOTHING
+        }
+        lines = {row for row in lines if 0 < row < self.span.hours}
+        rows = sorted(midnights | lines)
+        states: dict[int, TreeState] = {}
+        first = 0
+        for number in range(1, len(rows) + 1):
+            if number == len(rows) or rows[number] in lines or number - first >= SAME_D:
+                self._fill(rows[first:number], states)
+                first = number
+        return states
+
+    def _fill(self, rows: Sequence[int], states: dict[int, TreeState]) -> None:
+        low, high = self.at(rows[0]), self.at(rows[-1])
+        if len(rows) <= 2 or _asks(low) == _asks(high):
+            states.update(dict.fromkeys(rows[:-1], low))
+            states[rows[-1]] = high
+            return
+        middle = len(rows) // 2
+        self._fill(rows[: middle + 1], states)
+        self._fill(rows[middle:], states)
+
+
+def _asks(state: TreeState) -> tuple[object, ...]:
+    """Everything of a state that judging looks at, as values that can be compared."""
+    needs = state.needs
+    return (
+        _mark(state),
+        state.stage.stage,
+        state.root_share,
+        tuple(flag.id for flag in state.flags),
+        tuple(
+            None if need is None else need.value
+            for need in (
+                needs.frost_limit_c,
+                needs.root_limit_c,
+                needs.leaf_limit_c,
+                needs.vpd_limit_kpa,
+                needs.shade_share,
+            )
+        ),
+    )
 
 
 def _warmth(replayed: Replayed, tables: Tables) -> dict[str, Warmth]:
@@ -83,19 +167,16 @@ def _warmth(replayed: Replayed, tables: Tables) -> dict[str, Warmth]:
     }
 
 
-def _known_by(warmth: Warmth, at_utc: datetime, replayed: Replayed) -> Warmth:
-    """The days up to and with today: a state does not look ahead."""
-    today = local_day_of(at_utc, replayed.holdings.garden.zone)
-    length = max(min((today - warmth.days[0]).days + 1, len(warmth.days)), 0) if warmth.days else 0
+def _until(warmth: Warmth, day: date) -> Warmth:
+    """The days up to and with one: a state does not look ahead."""
+    length = max(min((day - warmth.days[0]).days + 1, len(warmth.days)), 0) if warmth.days else 0
     return replace(warmth, **{field.name: getattr(warmth, field.name)[:length] for field in fields(warmth)})
 
 
-def _signature(states: Mapping[str, TreeState]) -> tuple[tuple[str, float, int, bool], ...]:
-    """What the exposure of the trees depends on besides weather and pots."""
-    return tuple(
-        (state.place_id, state.extra_shade, round(state.water_leaf_share * 20), state.sun_leaf_share > 0.0)
-        for state in states.values()
-    )
+def _mark(state: TreeState) -> tuple[str, float, int, bool]:
+    """What the exposure of a tree depends on besides weather and pot; leaf to a tenth of the crown."""
+    leaf = round(state.water_leaf_share * 10)
+    return state.place_id, state.extra_shade, leaf, state.sun_leaf_share > 0.0
 
 
 def _stretches(
@@ -103,7 +184,7 @@ def _stretches(
 ) -> list[tuple[int, int, int]]:
     """First row, end row and number of the states for stretches in which nothing that matters changes."""
     found: list[tuple[int, int, int]] = []
-    marks = [_signature(one) for one in states]
+    marks = [[_mark(state) for state in one.values()] for one in states]
     for number, row in enumerate(moments):
         end = moments[number + 1] if number + 1 < len(moments) else hours
         if found and marks[found[-1][2]] == marks[number] and end - found[-1][0] <= STRETCH_H:
