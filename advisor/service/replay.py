@@ -8,6 +8,7 @@ advised and met is written down; nothing is sent and nothing of the grower's is 
 from __future__ import annotations
 
 import gzip
+import json
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from advisor import __version__
 from advisor.delivery.envelope import Envelope
 from advisor.errors import SettingsError
 from advisor.garden.tables import Tables
+from advisor.service.climate import keep_climate
 from advisor.service.clock import Clock
 from advisor.service.evaluate import AlertSettings, Evaluation, evaluate
 from advisor.service.files import read_folder, state_folder_of
@@ -33,6 +35,7 @@ from advisor.service.replay_weather import (
     PastWeather,
     future_seen,
     past_weather,
+    stored_climate,
     stored_observations,
 )
 from advisor.service.tick import run_pass
@@ -42,6 +45,8 @@ from advisor.store.config_files import config_folder, load_tables
 from advisor.store.database import Store
 from advisor.store.hourly_files import read_hourly
 from advisor.store.learned import keep_learned
+from advisor.weather.climate import Climate
+from advisor.weather.climate_codec import plain_climate
 from advisor.weather.codec import encode_table
 from advisor.weather.csv_out import weather_csv
 from advisor.weather.days import at_local, day_bounds_utc
@@ -106,6 +111,7 @@ class _Run:
     tables: Tables
     progress: Progress
     known_faults: frozenset[str]
+    climate: Climate | None = None
 
     @property
     def growing(self) -> bool:
@@ -163,11 +169,15 @@ def run_replay(
         lines.append(f"{missing} of {hours} hours have no air temperature; they stay missing")
     if taken.later:
         lines.append(f"{taken.later} journal lines after {plan.last_day} are not used")
-    progress = begin_or_go_on(plan.out, _marks(plan, taken, truth))
+    climate = stored_climate(state_folder_of(folder, taken.settings), taken.garden, asked_utc)
+    if climate is not None:
+        lines.append("climate: as stored now for this garden, from all the years it has")
+    marks = _marks(plan, taken, truth) | {"climate": mark_of(_climate_text(climate))}
+    progress = begin_or_go_on(plan.out, marks)
     source = make_source(past, tables, plan) if make_source is not None else None
     source = source or PastSource(past, tables, plan.seed, plan.members, growing=plan.error == "growing")
     known = frozenset(str(fault) for fault in taken.faults)
-    run = _Run(plan, taken, past, source, tables, progress, known)
+    run = _Run(plan, taken, past, source, tables, progress, known, climate)
     return _days(run, lines, tell, stop)
 
 
@@ -215,6 +225,10 @@ def _marks(plan: ReplayPlan, taken: ReplayGarden, truth: WeatherTable) -> dict[s
     }  # fmt: skip
 
 
+def _climate_text(climate: Climate | None) -> str:
+    return "" if climate is None else json.dumps(plain_climate(climate), sort_keys=True)
+
+
 def _prepare(run: _Run) -> None:
     """Write what does not change from day to day, and give the state its key for Message-IDs."""
     plan, progress = run.plan, run.progress
@@ -224,6 +238,9 @@ def _prepare(run: _Run) -> None:
     at_utc = day_bounds_utc(plan.first_day, run.taken.garden.zone)[0]
     with Store.open(progress.state, at_utc, "given") as store, store.transaction() as tx:
         keep_learned(tx, "message-key", mark_of(str(plan.seed)), _BEFORE_ALL)
+    if run.climate is not None:
+        with Store.open(progress.state, at_utc, "given") as store:
+            keep_climate(store, run.climate, run.taken.garden, _BEFORE_ALL)
 
 
 # --- day by day ------------------------------------------------------------------------------------

@@ -32,6 +32,7 @@ _WORDS = {
     "journal": "journal.csv",
     "service": "service.toml",
     "weather": "the weather",
+    "climate": "the stored climate",
     "config": "a number in config/",
     "version": "the advisor itself",
 }

@@ -24,6 +24,7 @@ from advisor.store.database import Store
 from advisor.store.service_files import ServiceSettings
 from advisor.store.weather_archive import newest, put_forecast
 from advisor.units import NumberTable
+from advisor.weather.climate import Climate
 from advisor.weather.derive import DeriveNumbers, complete
 from advisor.weather.made_forecast import FORECAST, OBSERVED, Draws, made_forecast, made_members
 from advisor.weather.quality import QualityNumbers
@@ -36,6 +37,7 @@ __all__ = [
     "draws_of",
     "future_seen",
     "past_weather",
+    "stored_climate",
     "stored_observations",
 ]
 
@@ -67,6 +69,8 @@ class PastWeather:
 
     def missing_hours(self, from_utc: datetime, until_utc: datetime) -> int:
         """Hours of a span without an air temperature, those outside the table included."""
+        if not self.table.hours:
+            return round((until_utc - from_utc) / timedelta(hours=1))
         rows = range(self.table.index_at(from_utc), self.table.index_at(until_utc))
         air = self.table.value("air_temperature_c")
         return sum(not (0 <= row < air.size and bool(np.isfinite(air[row]))) for row in rows)
@@ -239,6 +243,16 @@ def _known_too_well(weather: WeatherTable, now_utc: datetime, past: PastWeather)
     if not same:
         return None
     return f"{same} hours after {now_utc} stand exactly as they happened, though forecasts are wrong"
+
+
+def stored_climate(state_folder: Path, garden: Garden, asked_utc: datetime) -> Climate | None:
+    """Return the climate that the grower's store holds for the garden; None without one."""
+    from advisor.service.climate import kept_climate
+
+    if not Store.exists(state_folder):
+        return None
+    with Store.open(state_folder, asked_utc, None, read_only=True) as store:
+        return kept_climate(store, garden, asked_utc)
 
 
 def stored_observations(
