@@ -489,7 +489,7 @@ def _stopping() -> Iterator[Callable[[], bool]]:
 
     def note(number: int, _: object) -> None:
         asked.append(number)
-        _say("ending after this day; once more to end at once")
+        os.write(2, b"ending after this day; once more to end at once\n")  # print may be running
         for one, handler in before.items():
             signal.signal(one, handler)
 
