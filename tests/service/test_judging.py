@@ -167,6 +167,20 @@ def test_leaf_hours_above_the_limit_are_counted_as_by_hand(verdict: Verdict) -> 
     assert found == CASES["leaf_hours"]
 
 
+def test_a_net_that_takes_nine_tenths_of_the_sun_does_what_deep_shade_does(tmp_path: Path) -> None:
+    folder = write_folder(tmp_path / "net")
+    path = folder / "mornings.jsonl"
+    net = '"amount": {"value": 0.9, "unit": "share"}'
+    rows = path.read_text(encoding="utf-8").splitlines()
+    rows = [
+        row.replace("shade-move-shade-ember", "shade-net-ember").replace('"amount": null', net)
+        for row in rows
+    ]
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    found = {row.way: row.leaf_hours for row in judge_folders([folder]).judged[0].shade}
+    assert found == CASES["leaf_hours"]
+
+
 def test_hours_of_a_leaf_at_its_limit_count_and_unknown_ones_apart() -> None:
     leaf = np.array([39.9, 40.0, 41.0, np.nan, np.nan])
     limit = np.array([40.0, 40.0, 40.0, 40.0, np.inf])
