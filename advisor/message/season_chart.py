@@ -46,18 +46,17 @@ def season_picture(sheet: SeasonSheet) -> bytes | None:
     _cold(frames[2], sheet, days)
     _water(frames[3], sheet, days)
     _days_below(frames[3], [one.day for one in sheet.days])
-    actions = {day for day, _ in sheet.actions}
-    warned = {day for day, _ in sheet.warnings}
+    done_on, warned_on = ({day for day, _ in of} for of in (sheet.actions, sheet.warnings))
+    done = [place for place, one in enumerate(sheet.days) if one.day in done_on]
+    warned = [place for place, one in enumerate(sheet.days) if one.day in warned_on]
     for axis in frames:
         axis.set_xlim(-0.5, len(sheet.days) - 0.5)
         axis.grid(axis="y", color=_GRID, linewidth=0.6)
         axis.tick_params(axis="both", labelsize=8, length=0)
         axis.spines[["top", "right", "left", "bottom"]].set_visible(False)
-        for place, one in enumerate(sheet.days):
-            if one.day in actions:
-                axis.axvline(place, color=_INK, linewidth=0.8, linestyle=(0, (1, 2)))
-            if one.day in warned:
-                axis.axvline(place, color=_LIMIT, linewidth=0.8, alpha=0.7)
+        over = {"transform": axis.get_xaxis_transform(), "linewidth": 0.8}
+        axis.vlines(done, 0.0, 1.0, color=_INK, linestyle=(0, (1, 2)), **over)
+        axis.vlines(warned, 0.0, 1.0, color=_LIMIT, alpha=0.7, **over)
     canvas.draw()  # type: ignore[no-untyped-call]
     from PIL import Image
 
