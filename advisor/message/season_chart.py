@@ -54,9 +54,9 @@ def season_picture(sheet: SeasonSheet) -> bytes | None:
         axis.grid(axis="y", color=_GRID, linewidth=0.6)
         axis.tick_params(axis="both", labelsize=8, length=0)
         axis.spines[["top", "right", "left", "bottom"]].set_visible(False)
-        over = {"transform": axis.get_xaxis_transform(), "linewidth": 0.8}
-        axis.vlines(done, 0.0, 1.0, color=_INK, linestyle=(0, (1, 2)), **over)
-        axis.vlines(warned, 0.0, 1.0, color=_LIMIT, alpha=0.7, **over)
+        over = axis.get_xaxis_transform()
+        axis.vlines(done, 0.0, 1.0, color=_INK, linestyle="dotted", linewidth=0.8, transform=over)
+        axis.vlines(warned, 0.0, 1.0, color=_LIMIT, alpha=0.7, linewidth=0.8, transform=over)
     canvas.draw()  # type: ignore[no-untyped-call]
     from PIL import Image
 
