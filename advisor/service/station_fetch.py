@@ -201,6 +201,8 @@ def _asked_for(
     from advisor.sources.meteostat_files import ASKED_AS, fetch_year_file
 
     budget = Budget(monotonic, pass_s=PASS_S - spent_s)
+    if budget.left_s(ASKED_AS) <= CONNECT_S:
+        return []  # the next pass goes on; the host is not to blame
     client = HttpClient(settings.contact)
     base_url = settings.base_urls["meteostat"]
     problems: list[str] = []
@@ -266,6 +268,13 @@ def _list_asked_for(
         keep_answer(store, list_url(settings), "bad", now_utc)
         older = ", the last good list is kept" if known_list(store, now_utc) is not None else ""
         return [f"{error}{older}"]
+    except SourceError as error:
+        hint = "; if the line is too slow for the list, name stations in service.toml, [weather.meteostat]"
+        raise SourceError(
+            f"{error}{'' if settings.stations else hint}",
+            transient=error.transient,
+            retry_after_s=error.retry_after_s,
+        ) from error
     keep_list(store, StationList(now_utc, *place, settings.stations, listed))
     keep_answer(store, list_url(settings), "same", now_utc)
     return []

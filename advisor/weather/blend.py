@@ -5,7 +5,8 @@ Rule, hour by hour and whole rows at a time, so that the values of an hour fit o
 1. Tables fetched after ``now_utc`` do not exist yet.
 2. Each hour comes from the newest table that has an air temperature for it. Newest is the order in
    which the caller hands them over: observations first where they are to win over forecasts of the past.
-3. A variable that the chosen table lacks in that hour stays missing; it is not patched from another.
+3. A variable that the chosen table lacks in that hour stays missing; it is not patched from another here.
+   Observations, which lack much, are patched before they are handed over, and say so (``patch``).
 4. Hours that no table has are rows of NaN. What rests on an older table is said in the notes.
 """
 
