@@ -5,14 +5,16 @@ A kind of work is rows of data; code is needed only for a new kind of check, whi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from advisor.advice import checks_person, checks_tree, checks_weather, season
 from advisor.advice.model import Check
 from advisor.advice.work_case import WorkCase, matches, option_words
 from advisor.errors import SettingsError
+from advisor.garden.state_model import TreeState
+from advisor.garden.tables import CheckRow, WorkRule
 
-__all__ = ["CHECKS", "applies", "run_check"]
+__all__ = ["CHECKS", "LASTING", "applies", "applying_rows", "run_check"]
 
 CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
     "stage": checks_tree.stage,
@@ -34,26 +36,36 @@ CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
 }
 """By the ``kind`` of a row. A test asserts that every kind in config/ is here and every one here is used."""
 
+LASTING = frozenset({"stage", "strength", "practice"})
+"""Kinds that look at the tree as it is now: where one of them forbids the work, it does so on every day."""
 
-def applies(case: WorkCase) -> bool:
+
+def applies(row: CheckRow, state: TreeState) -> bool:
     """True when the row means this tree.
 
     Options ``only_for`` and ``not_for`` (selectors), ``only_stage`` and ``not_stage``; the number
     ``from_height`` is the least height of the crown.
     """
-    row, group, species = case.row, case.state.group, case.state.tree.species_id
+    group, species = state.group, state.tree.species_id
     only, never = option_words(row, "only_for"), option_words(row, "not_for")
     if only and not any(matches(word, group, species) for word in only):
         return False
     if any(matches(word, group, species) for word in never):
         return False
-    stage = case.state.stage.stage.name
+    stage = state.stage.stage.name
     stages = option_words(row, "only_stage")
     if (stages and stage not in stages) or stage in option_words(row, "not_stage"):
         return False
     if "from_height" in row.numbers:
-        return case.state.tree.crown.height_cm >= row.numbers.value("from_height", "cm")
+        return state.tree.crown.height_cm >= row.numbers.value("from_height", "cm")
     return True
+
+
+def applying_rows(
+    rule: WorkRule, state: TreeState, gates: Sequence[str] = ("tree", "weather", "person")
+) -> tuple[CheckRow, ...]:
+    """Return the rows of a kind of work that mean this tree, gate by gate."""
+    return tuple(row for gate in gates for row in rule.checks if row.gate == gate and applies(row, state))
 
 
 def run_check(case: WorkCase) -> Check:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo
 
-from advisor.advice.checks import applies, run_check
+from advisor.advice.checks import LASTING, applying_rows, run_check
 from advisor.advice.model import Check, HalfDay, Situation, Verdict
 from advisor.advice.work_case import WorkCase
 from advisor.garden.state_model import TreeState
@@ -19,6 +21,7 @@ __all__ = [
     "half_spans",
     "judge_half",
     "order_checks",
+    "suitable_halves",
     "verdict_of",
 ]
 
@@ -33,17 +36,19 @@ _GATES = ("tree", "weather", "person")
 
 def half_spans(situation: Situation, day: date) -> tuple[tuple[datetime, datetime], ...]:
     """Return (from, until) in UTC of the half days of a local day that are not past, cut at now."""
-    garden = situation.holdings.garden
-    begin, end = garden.working_hours
+    garden, now = situation.holdings.garden, situation.now_utc
+    spans = _working_halves(day, *garden.working_hours, garden.zone)
+    return tuple((max(begin, now), end) for begin, end in spans if max(begin, now) < end)
+
+
+@lru_cache(maxsize=512)
+def _working_halves(
+    day: date, begin: time, end: time, zone: ZoneInfo
+) -> tuple[tuple[datetime, datetime], tuple[datetime, datetime]]:
+    """Return morning and afternoon of a local day in UTC."""
     noon = min(max(_NOON_BREAK, begin), end)
-    spans = []
-    for first, last in ((begin, noon), (noon, end)):
-        from_utc = datetime.combine(day, first, garden.zone).astimezone(UTC)
-        until_utc = datetime.combine(day, last, garden.zone).astimezone(UTC)
-        from_utc = max(from_utc, situation.now_utc)
-        if from_utc < until_utc:
-            spans.append((from_utc, until_utc))
-    return tuple(spans)
+    at = [datetime.combine(day, clock, zone).astimezone(UTC) for clock in (begin, noon, end)]
+    return (at[0], at[1]), (at[1], at[2])
 
 
 def verdict_of(checks: Sequence[Check]) -> Verdict:
@@ -73,7 +78,7 @@ def half_days(
 ) -> tuple[HalfDay, ...]:
     """Judge the half days of ``day`` that are not past.
 
-    With ``brief`` the weather is not looked at where the tree itself already forbids the work.
+    With ``brief`` a half day is left at the first check that forbids the work.
     """
     found = []
     for from_utc, until_utc in half_spans(situation, day):
@@ -92,17 +97,38 @@ def judge_half(
     brief: bool = False,
     gates: Sequence[str] = _GATES,
 ) -> tuple[Check, ...]:
-    """Run every check that applies, gate by gate."""
+    """Run every check that applies, gate by gate; with ``brief`` up to the first that fails."""
     checks: list[Check] = []
-    for gate in gates:
-        if brief and any(check.verdict == "fail" for check in checks):
+    for row in applying_rows(rule, state, gates):
+        checks.append(run_check(WorkCase(situation, rule, row, state, day, *span_utc)))
+        if brief and checks[-1].verdict == "fail":
             break
-        for row in rule.checks:
-            if row.gate == gate:
-                case = WorkCase(situation, rule, row, state, day, *span_utc)
-                if applies(case):
-                    checks.append(run_check(case))
     return tuple(checks)
+
+
+def suitable_halves(
+    situation: Situation, rule: WorkRule, state: TreeState, days: Sequence[date]
+) -> tuple[HalfDay, ...]:
+    """Return the half days that suit, with or without care, soonest first.
+
+    A half day is left at the first check that rules it out, and all of them where the tree as it is now
+    rules out the work (``LASTING``).
+    """
+    rows = applying_rows(rule, state)
+    found = []
+    for day in days:
+        for span in half_spans(situation, day):
+            checks: list[Check] = []
+            for row in rows:
+                check = run_check(WorkCase(situation, rule, row, state, day, *span))
+                if check.verdict == "fail" and row.kind in LASTING:
+                    return ()
+                if check.verdict == "fail" or (check.verdict == "unknown" and check.deciding):
+                    break
+                checks.append(check)
+            else:
+                found.append(HalfDay(*span, day, verdict_of(checks), order_checks(checks)))
+    return tuple(found)
 
 
 def best_half(halves: Sequence[HalfDay]) -> HalfDay | None:

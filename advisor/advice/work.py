@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-from advisor.advice.checks import applies
+from advisor.advice.checks import applying_rows
 from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, Verdict, WorkJudgement
 from advisor.advice.season import SeasonLast, last_sensible
 from advisor.advice.windows import (
@@ -14,6 +14,7 @@ from advisor.advice.windows import (
     half_days,
     judge_half,
     order_checks,
+    suitable_halves,
     verdict_of,
 )
 from advisor.advice.work_case import WorkCase, matches, option_words
@@ -33,7 +34,9 @@ _LINES = 3
 _GOOD = ("suits", "suits-with-care")
 
 
-def judge(situation: Situation, work_id: str, tree_id: str, day: date) -> WorkJudgement:
+def judge(
+    situation: Situation, work_id: str, tree_id: str, day: date, *, brief: bool = False
+) -> WorkJudgement:
     """Judge one kind of work on one tree for one local day.
 
     Parameters
@@ -44,6 +47,9 @@ def judge(situation: Situation, work_id: str, tree_id: str, day: date) -> WorkJu
         A kind of work of config/work.toml and a tree of the garden.
     day : date
         Today or later.
+    brief : bool
+        Same verdict, windows and last day; of a day that does not suit only the checks up to the first
+        that forbids.
 
     Returns
     -------
@@ -63,7 +69,7 @@ def judge(situation: Situation, work_id: str, tree_id: str, day: date) -> WorkJu
         return WorkJudgement(
             work_id, tree_id, day, "does-not-suit", (never,), (), None, None, "", (), (), (), impossible=True
         )
-    today = half_days(situation, rule, state, day)
+    today = half_days(situation, rule, state, day, brief=brief)
     best = best_half(today)
     if best is None:
         now = situation.now_utc
@@ -77,13 +83,7 @@ def judge(situation: Situation, work_id: str, tree_id: str, day: date) -> WorkJu
         verdict = verdict_of(checks)
     else:
         checks, verdict = best.checks, best.verdict
-    ahead = [
-        half
-        for each in days_from(day + timedelta(days=1), WINDOW_DAYS)
-        for half in half_days(situation, rule, state, each, brief=True)
-    ]
-    open_halves = tuple(half for half in (*today, *ahead) if half.verdict in _GOOD)
-    following = next((half for half in ahead if half.verdict in _GOOD), None)
+    ahead = suitable_halves(situation, rule, state, days_from(day + timedelta(days=1), WINDOW_DAYS))
     last = _last(situation, rule, state, day)
     return WorkJudgement(
         work=work_id,
@@ -91,8 +91,8 @@ def judge(situation: Situation, work_id: str, tree_id: str, day: date) -> WorkJu
         day=day,
         verdict=verdict,
         checks=checks,
-        windows=open_halves,
-        next_window=following,
+        windows=(*(half for half in today if half.verdict in _GOOD), *ahead),
+        next_window=ahead[0] if ahead else None,
         last_sensible_day=None if last is None else last.day,
         last_sensible_why="" if last is None else last.why,
         cautions=tuple(situation.tables.cautions[name] for name in rule.cautions),
@@ -168,12 +168,10 @@ def _never(rule: WorkRule, state: TreeState) -> Check | None:
 
 def _last(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> SeasonLast | None:
     found = []
-    for row in rule.checks:
+    for row in applying_rows(rule, state):
         if row.kind != "season":
             continue
         case = WorkCase(situation, rule, row, state, day, situation.now_utc, situation.now_utc)
-        if not applies(case):
-            continue
         last = last_sensible(case)
         if last is not None:
             found.append(last)

@@ -252,7 +252,7 @@ def judge_digest_work(evaluation: Evaluation) -> dict[tuple[str, str], WorkJudge
     found = {}
     for work_id in situation.tables.works:
         for tree in situation.holdings.trees:
-            judgement = judge(situation, work_id, tree.id, situation.day)
+            judgement = judge(situation, work_id, tree.id, situation.day, brief=True)
             if not judgement.impossible:
                 found[(work_id, tree.id)] = judgement
     return found
