@@ -11,6 +11,7 @@ from typing import Literal
 
 from advisor.units import NumberTable
 
+Effort = Literal["major", "light"]
 LeafHabit = Literal["deciduous", "deciduous-needle", "evergreen-broad", "evergreen-needle", "tropical"]
 
 
@@ -139,6 +140,14 @@ class WorkRule:
     afterwards: tuple[str, ...]
     not_for: Mapping[str, str]
     """Species mark or habit -> why this work does not exist for it."""
+    effort: Effort = "light"
+    """Major works cost the tree a season; light ones do not."""
+    water_before: str = ""
+    """How it is watered before; empty for nothing special."""
+    day_before: tuple[str, ...] = ()
+    """What is made ready the day before, the tools first."""
+    alternative_to: tuple[str, ...] = ()
+    """Kinds of work beside which this one is not proposed."""
 
 
 @dataclass(frozen=True, slots=True)

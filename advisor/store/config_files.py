@@ -17,6 +17,7 @@ from typing import Any, Literal, cast, get_args
 from advisor.errors import Fault, SettingsError
 from advisor.garden.tables import (
     CheckRow,
+    Effort,
     FlagRule,
     LeafHabit,
     MeasureRow,
@@ -184,8 +185,15 @@ def _works(reader: _Reader, cautions: Mapping[str, str]) -> dict[str, WorkRule]:
     for work_id, row in reader.document(file).get("work", {}).items():
         key = f"work.{work_id}"
         reader.known(
-            file, key, row, {"name", "entry", "check", "cautions", "prepare", "afterwards", "not_for"}
+            file,
+            key,
+            row,
+            {"name", "entry", "check", "cautions", "prepare", "afterwards", "not_for"}
+            | {"effort", "water_before", "day_before", "alternative_to"},
         )
+        effort = row.get("effort", "")
+        if effort not in get_args(Effort):
+            reader.fault(file, f"{key}.effort", f"{effort!r}", f"one of {list(get_args(Effort))}")
         checks = []
         for place, check in enumerate(row.get("check", []), 1):
             where = f"{key}.check[{place}]"
@@ -222,7 +230,15 @@ def _works(reader: _Reader, cautions: Mapping[str, str]) -> dict[str, WorkRule]:
             reader.words(file, key, row, "prepare"),
             reader.words(file, key, row, "afterwards"),
             {str(mark): str(why) for mark, why in row.get("not_for", {}).items()},
+            effort,
+            str(row.get("water_before", "")),
+            reader.words(file, key, row, "day_before"),
+            reader.words(file, key, row, "alternative_to"),
         )
+    for rule in found.values():
+        for other in rule.alternative_to:
+            if other not in found:
+                reader.fault(file, f"work.{rule.id}.alternative_to", f"{other!r}", f"one of {sorted(found)}")
     return found
 
 
