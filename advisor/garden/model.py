@@ -28,6 +28,11 @@ class Garden:
     units: DisplayUnits = "metric"
     watering_times: tuple[time, ...] = (time(7), time(13), time(19))
     working_hours: tuple[time, time] = (time(8), time(18))
+    works_per_day: int | None = None
+    """Major works a day that the plan may propose; None takes that of config/limits.toml, as below."""
+    light_works_per_day: int | None = None
+    major_works_per_season: int | None = None
+    """On one tree."""
 
     @property
     def zone(self) -> ZoneInfo:

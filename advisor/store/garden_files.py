@@ -113,6 +113,9 @@ class _Reading:
             units=row.units,
             watering_times=tuple(sorted(set(row.watering_times))),
             working_hours=(row.working_hours[0], row.working_hours[1]),
+            works_per_day=row.works_per_day,
+            light_works_per_day=row.light_works_per_day,
+            major_works_per_season=row.major_works_per_season,
         )
 
     # --- places and trees -----------------------------------------------------------------

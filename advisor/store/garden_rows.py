@@ -101,6 +101,15 @@ class GardenRow(StrictRow):
     working_hours: list[ClockTime] = Field(
         [time(8), time(18)], min_length=2, max_length=2, description='from and until, ["08:00", "18:00"]'
     )
+    works_per_day: int | None = Field(
+        None, ge=1, le=50, description="trees a day for major work, a whole number 1..50"
+    )
+    light_works_per_day: int | None = Field(
+        None, ge=1, le=100, description="trees a day for light work, a whole number 1..100"
+    )
+    major_works_per_season: int | None = Field(
+        None, ge=1, le=2, description="major works on one tree in a season, 1 or 2"
+    )
     former_trees: list[Identifier] = Field(
         [], description="ids of trees no longer owned, still in the journal"
     )

@@ -27,6 +27,7 @@ timezone = "Europe/Berlin"          # IANA name                     <- yours
 units = "metric"                    # or "us"
 watering_times = ["07:00", "19:00"] # when somebody can water
 working_hours = ["08:00", "18:00"]  # when you work on trees
+works_per_day = 2                   # trees a day for major work, for `advisor plan`
 # former_trees = ["old-elm"]        # no longer yours, still in the journal
 
 # Where pots stand. A tree without a place stands on the first one.
