@@ -214,7 +214,7 @@ def digest_mornings(mornings: Sequence[Morning]) -> dict[date, Morning]:
     found: dict[date, Morning] = {}
     told: set[date] = set()
     for morning in mornings:
-        has = any(message.kind == "digest" for message in morning.messages)
+        has = any(_is_digest(message) for message in morning.messages)
         if morning.day not in found or (has and morning.day not in told):
             found[morning.day] = morning
         if has:
@@ -224,4 +224,9 @@ def digest_mornings(mornings: Sequence[Morning]) -> dict[date, Morning]:
 
 def spoken_at(morning: Morning) -> datetime:
     """When the digest of a pass went, or the pass itself."""
-    return next((message.at for message in morning.messages if message.kind == "digest"), morning.now)
+    return next((message.at for message in morning.messages if _is_digest(message)), morning.now)
+
+
+def _is_digest(message: Told) -> bool:
+    """Return True for a digest with advice, not for the mail that says that there is none."""
+    return message.kind == "digest" and message.event != "failure"

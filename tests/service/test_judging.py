@@ -263,6 +263,18 @@ def test_broken_lines_are_named_left_out_and_the_rest_is_judged(tmp_path: Path) 
     assert "alert mails" in done.stdout
 
 
+def test_a_mail_that_says_there_is_no_advice_is_no_digest(tmp_path: Path) -> None:
+    """On the first hot day it fails at 05:00, and the digest comes with the next pass."""
+    folder = write_folder(tmp_path / "pencil")
+    path = folder / "mornings.jsonl"
+    failed = {"kind": "digest", "event": "failure", "at": "2021-06-03T05:00:00Z", "trees": []}
+    line = {"now": failed["at"], "day": str(day_of(3)), "messages": [failed], "failures": ["no advice"]}
+    path.write_text(json.dumps(line) + "\n" + path.read_text(encoding="utf-8"), encoding="utf-8")
+    judged = judge_folders([folder]).judged[0]
+    assert counts_of(row_of(judged, "heat", "harm", "digest")) == [4, 0, 1, 5]
+    assert judged.counts["failures in the passes"] == 1
+
+
 @pytest.mark.parametrize("name", ["mornings.jsonl", "truth.csv.gz", "garden.toml", "service.toml"])
 def test_folder_that_is_no_replay_is_refused_with_what_to_do(tmp_path: Path, name: str) -> None:
     folder = write_folder(tmp_path / "pencil")
