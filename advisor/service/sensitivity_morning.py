@@ -1,19 +1,18 @@
 """One morning's advice, and the same morning with one number changed, working out again only what must be.
 
 Every step of the evaluation runs once with tables that note which rows it reads. A step is deterministic, so
-a row that it did not read cannot change it: with one row changed, a step is repeated only if it read the
-row, or if a step before it came out otherwise.
+a row that it did not read cannot change it. With one row changed, a step is repeated only if it read the row,
+or looked at something that came out otherwise: a field of a tree's state, or of the exposure.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any, cast
-
-import numpy as np
+from functools import partial
+from typing import cast
 
 from advisor.advice.alerts import ALERTS
 from advisor.advice.compare import Told, told_by_tree
@@ -30,6 +29,7 @@ from advisor.garden.tables import Tables
 from advisor.garden.warmth import Warmth
 from advisor.service.evaluate import AlertSettings, near_weather, situation_of, warmth_of_places
 from advisor.service.sensitivity_pots import PotRuns
+from advisor.service.sensitivity_seen import Seen, Watched, changed_exposure, changed_states
 from advisor.weather.table import WeatherTable
 
 __all__ = ["Build", "Morning"]
@@ -95,24 +95,29 @@ class Morning:
             self._warmth = warmth_of_places(self._holdings, weather, noted)
         with self._step("states"):
             self._states = fold_all(self._holdings, noted, self._warmth, now_utc)
-        self._looked_at: set[str] = set()
+        self._seen: dict[str, set[Seen]] = {}
         self._pots = PotRuns()
         self._begun: dict[tuple[str, float], _Begun] = {}
+        watched = {
+            tree: cast("TreeState", Watched(state, partial(self._note, tree)))
+            for tree, state in self._states.items()
+        }
         with self._step("exposure"):
-            watched = {
-                tree: cast("TreeState", _Watched(state, self._looked_at))
-                for tree, state in self._states.items()
-            }
             self._exposure = self._exposed(self._holdings, watched, noted)
         self._pots.keep()
+        seen_exposure = self._exposure and cast("Exposure", Watched(self._exposure, partial(self._note, "")))
         with self._step("situation"):
-            situation = self._situation(self._holdings, noted, self._states, self._exposure)
+            situation = self._situation(self._holdings, noted, watched, seen_exposure)
         self._given: dict[str, _Given] = {}
         for step in self._giving(tables):
             with self._step(step):
                 self._given[step] = _give(situation, step)
         self.advice = _told(situation, self._given)
         self.read = self._reads.all
+
+    def _note(self, tree: str, name: str) -> None:
+        """Note that the present step looked at a field of a tree's state; no tree for the exposure's own."""
+        self._seen.setdefault(self._reads.step, set()).add((tree, name))
 
     @contextmanager
     def _step(self, name: str) -> Iterator[None]:
@@ -147,20 +152,30 @@ class Morning:
         begun = self._begun.pop((row, value), None) or self._begin(row, value)
         tables, holdings, states = begun.tables, begun.holdings, begun.states
         exposure = begun.exposure or self._exposure_of(row, begun)
-        if exposure is not None and self._exposure is not None and _equal(exposure, self._exposure):
-            exposure = self._exposure
         situation = self._situation(holdings, tables, states, exposure)
-        same = (
-            holdings == self._holdings
-            and exposure is self._exposure
-            and not self._hit(row, "situation")
-            and _plain(states) == _plain(self._states)
-        )
+        everything = holdings != self._holdings or self._hit(row, "situation")
+        state_fields = changed_states(self._states, states)
+        exposure_rows = changed_exposure(self._exposure, exposure)
+
+        def again(step: str) -> bool:
+            seen = self._seen.get(step, set())
+            tree = _tree_of(step)
+            return (
+                everything
+                or self._hit(row, step)
+                or any(looked in state_fields for looked in seen)
+                or any(
+                    name in exposure_rows and (tree is None or exposure_rows[name] & {tree, ""})
+                    for whose, name in seen
+                    if not whose
+                )
+            )
+
         given = {
-            step: self._given[step] if same and not self._hit(row, step) else _give(situation, step)
+            step: _give(situation, step) if again(step) else self._given[step]
             for step in self._giving(tables)
         }
-        if same and all(given[step] is self._given[step] for step in given):
+        if not exposure_rows and all(given[step] is self._given[step] for step in given):
             return self.advice
         return _told(situation, given)
 
@@ -191,7 +206,7 @@ class Morning:
         return (
             *(f"{_RULE}{name}" for name in RULES if name != "work"),
             *(f"{_ALERT}{name}" for name in ALERTS),
-            *(f"{_WORK}{work}" for work in tables.works),
+            *(f"{_WORK}{work} {tree}" for work in tables.works for tree in self._states),
         )
 
     def _exposed(
@@ -222,23 +237,7 @@ class Morning:
 
     def _same_to_exposure(self, states: Mapping[str, TreeState]) -> bool:
         """True where no state differs in a field that the exposure looked at; rows are seen elsewhere."""
-        looked_at = self._looked_at - {"group"}
-        return all(
-            getattr(states[tree], name) == getattr(state, name)
-            for tree, state in self._states.items()
-            for name in looked_at
-        )
-
-
-class _Watched:
-    """A tree state that notes which of its fields are looked at."""
-
-    def __init__(self, state: TreeState, looked_at: set[str]) -> None:
-        self._state, self._looked_at = state, looked_at
-
-    def __getattr__(self, name: str) -> Any:
-        self._looked_at.add(name)
-        return getattr(self._state, name)
+        return not changed_states(self._states, states) & self._seen.get("exposure", set())
 
 
 def _until(holdings: Holdings, now_utc: datetime) -> Holdings:
@@ -246,38 +245,16 @@ def _until(holdings: Holdings, now_utc: datetime) -> Holdings:
     return replace(holdings, journal=tuple(one for one in holdings.journal if one.at_utc <= now_utc))
 
 
-def _equal(one: Exposure, other: Exposure) -> bool:
-    for each in fields(one):
-        left, right = getattr(one, each.name), getattr(other, each.name)
-        if isinstance(left, np.ndarray):
-            if not np.array_equal(left, right, equal_nan=left.dtype.kind in "fM"):
-                return False
-        elif left != right:
-            return False
-    return True
-
-
-def _plain(states: Mapping[str, TreeState]) -> dict[str, tuple[object, ...]]:
-    """States without the tables they carry."""
-    return {
-        tree: (
-            *(
-                getattr(state, each.name)
-                for each in fields(state)
-                if each.name not in {"group", "flags", "at_utc"}
-            ),
-            *(
-                (flag.id, *(getattr(flag, each.name) for each in fields(flag) if each.name != "rule"))
-                for flag in state.flags
-            ),
-        )
-        for tree, state in states.items()
-    }
+def _tree_of(step: str) -> str | None:
+    """The one tree that a step is about; None for steps about all."""
+    return step.rpartition(" ")[2] if step.startswith(_WORK) else None
 
 
 def _give(situation: Situation, step: str) -> _Given:
     if step.startswith(_WORK):
-        return _Given(verdicts=verdicts_today(situation, step.removeprefix(_WORK)))
+        work, tree = step.removeprefix(_WORK).split(" ")
+        alone = replace(situation.holdings, trees=(situation.holdings.tree(tree),))
+        return _Given(verdicts=verdicts_today(replace(situation, holdings=alone), work))
     if step.startswith(_ALERT):
         if situation.exposure is None:
             return _Given()

@@ -163,18 +163,23 @@ def test_what_is_reused_does_not_change_the_result():
     from advisor.service.sensitivity_morning import Morning
 
     tables = load_tables()
-    morning = Morning(lambda tables: holdings(), tables, plain_days(), MORNINGS[0], AlertSettings())
-    checked = 0
-    physics = ("physics.toml water.pot_coefficient", "physics.toml night_cooling.bench_k")
-    for row in (*physics, *[row.row for row in plain().rows][::6]):
+    two = holdings("zelkova-serrata", "carpinus-betulus")
+
+    def afresh(by: Tables) -> Morning:
+        return Morning(lambda tables: two, by, plain_days(), MORNINGS[0], AlertSettings())
+
+    morning, checked = afresh(tables), 0
+    physics = [f"physics.toml {key}" for key in ("water.pot_coefficient", "night_cooling.bench_k")]
+    species = sorted(row for row in morning.read if row.startswith("species.toml "))
+    others = sorted(morning.read - set(species))
+    for row in (*physics, *species[::4], *others[::25]):
         number = rows_of(tables)[row]
         for value in {number.low, number.high} - {None, number.value}:
-            varied = with_number(tables, row, replace(number, value=value))
-            afresh = Morning(lambda tables: holdings(), varied, plain_days(), MORNINGS[0], AlertSettings())
             morning.prepare([(row, value)])
-            assert morning.with_row(row, value) == afresh.advice, (row, value)
+            varied = with_number(tables, row, replace(number, value=value))
+            assert morning.with_row(row, value) == afresh(varied).advice, (row, value)
             checked += 1
-    assert checked > 10
+    assert checked > 30
 
 
 def test_interrupted_it_keeps_what_is_known():
