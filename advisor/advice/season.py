@@ -50,10 +50,12 @@ class SeasonShape:
 
 @dataclass(frozen=True, slots=True)
 class SeasonLast:
-    """A last sensible day and why."""
+    """A last sensible day and why; ``chance`` is the share of past years in which it was early enough."""
 
     day: date
     why: str
+    chance: float | None = None
+    """None for an estimate."""
 
 
 def warmth_left(
@@ -263,7 +265,8 @@ def last_sensible(case: WorkCase) -> SeasonLast | None:
             known = "estimated " if end.known == "estimate" else ""
             when = f", {known}about {end.first_frost.day} {end.first_frost:%B}"
         why = f"{frost.value:.0f} days before first frost{when}"
-        found.append(SeasonLast(end.first_frost - timedelta(days=frost.value), why))
+        late = 1.0 - end.chance if end.winters and end.chance is not None else None
+        found.append(SeasonLast(end.first_frost - timedelta(days=frost.value), why, late))
     warmth = case.number("warmth")
     past = _past(case) if warmth is not None else None
     mean = recent_mean_c(case) if warmth is not None and past is None else None
@@ -272,7 +275,7 @@ def last_sensible(case: WorkCase) -> SeasonLast | None:
             f"{past.often} {warmth.value:.0f} degree days above {case.need('base'):.0f} °C were still to come"
             f" before days fell under {case.need('day_length'):.0f} h ({past.station})"
         )
-        found.append(SeasonLast(past.last_day(warmth.value, case.situation.day), why))
+        found.append(SeasonLast(past.last_day(warmth.value, case.situation.day), why, 1.0 - past.share))
     elif warmth is not None and mean is not None:
         latitude, limit = case.situation.holdings.garden.latitude_deg, case.need("day_length")
         last = warmth_left_last_day(

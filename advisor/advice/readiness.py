@@ -1,0 +1,108 @@
+"""What is asked of a kind of work before any half day: can the tree have it, is it told, until when."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+from advisor.advice.checks import applies
+from advisor.advice.model import Check, HalfDay, Situation
+from advisor.advice.season import SeasonLast, last_sensible
+from advisor.advice.work_case import WorkCase, matches, option_words
+from advisor.garden.state_model import TreeState
+from advisor.garden.tables import FlagRule, WorkRule
+
+__all__ = [
+    "flags_raised",
+    "is_big",
+    "last_day",
+    "never",
+    "told_from",
+    "told_in_stage",
+    "until_texts",
+    "without_a_but",
+]
+
+
+def never(rule: WorkRule, state: TreeState) -> Check | None:
+    """Return the check that says why this work does not exist for the tree; None where it does.
+
+    A key of ``not_for`` is a selector; with ``!`` in front it means trees that it does not match.
+    """
+    for word, why in rule.not_for.items():
+        named = matches(word.removeprefix("!"), state.group, state.tree.species_id)
+        if named != word.startswith("!"):
+            text = f"{rule.name} on {state.group.name}: {why}"
+            return Check(
+                "tree", "species", "fail", state.group.name, "", None, None, "common practice: growers", text
+            )
+    return None
+
+
+def told_in_stage(rule: WorkRule, state: TreeState) -> bool:
+    """True where the work is proposed unasked in the tree's stage (option ``tell`` of the stage row)."""
+    return any(
+        row.kind == "stage" and state.stage.stage.name in option_words(row, "tell") for row in rule.checks
+    )
+
+
+def told_from(rule: WorkRule, state: TreeState, day: date) -> date | None:
+    """Return the day from which the work is proposed unasked; None where it is not.
+
+    Today by the tree's stage, else the early end of a state that asks for the work (option ``tell_due``).
+    """
+    if told_in_stage(rule, state):
+        return day
+    wanted = {word for row in rule.checks if row.kind == "stage" for word in option_words(row, "tell_due")}
+    due = [max(day, flag.expected_end[0]) for flag in state.flags if flag.id in wanted]
+    return min(due) if due else None
+
+
+def last_day(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> SeasonLast | None:
+    """Return the last sensible day of this season, the earliest of what the rule's season rows say."""
+    found = []
+    for row in rule.checks:
+        if row.kind == "season" and applies(row, state):
+            case = WorkCase(situation, rule, row, state, day, situation.now_utc, situation.now_utc)
+            last = last_sensible(case)
+            found += [last] if last is not None else []
+    return min(found, key=lambda one: one.day) if found else None
+
+
+def without_a_but(rule: WorkRule, half: HalfDay) -> bool:
+    """True where a half day suits, or asks for care only because the season nears its end."""
+    season = {row.id for row in rule.checks if row.kind == "season"}
+    return half.verdict == "suits" or (
+        half.verdict == "suits-with-care"
+        and all(check.check in season for check in half.checks if check.verdict == "care")
+    )
+
+
+def is_big(rule: WorkRule) -> bool:
+    """True where the rule spaces itself from an earlier big cut of its own kind."""
+    return any(
+        row.kind == "spacing" and rule.entry == "cut" and "big-cut" in row.numbers for row in rule.checks
+    )
+
+
+def flags_raised(situation: Situation, rule: WorkRule, state: TreeState) -> tuple[FlagRule, ...]:
+    """Return the states that the work would begin now, on this tree or on the one that comes of it."""
+    other = "not-in-leaf" if state.stage.stage.in_leaf else "in-leaf"
+    return tuple(
+        flag
+        for flag in situation.tables.flags.values()
+        if rule.entry in flag.starts and other not in flag.keeps and ("big" not in flag.keeps or is_big(rule))
+    )
+
+
+def until_texts(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> tuple[str, ...]:
+    """Say until when the tree will ask for its aftercare, counted from ``day``."""
+    found = []
+    for flag in flags_raised(situation, rule, state):
+        if "days" not in flag.numbers:
+            continue
+        days = flag.numbers["days"]
+        first, last = (
+            day + timedelta(days=int(days.value if end is None else end)) for end in (days.low, days.high)
+        )
+        found.append(f"{flag.name}: until about {first.day} {first:%B} to {last.day} {last:%B}.")
+    return tuple(found)
