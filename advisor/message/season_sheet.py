@@ -21,7 +21,7 @@ from advisor.units import DisplayUnits, shown
 if TYPE_CHECKING:
     from jinja2 import Template
 
-__all__ = ["SeasonSheet", "Span", "merged", "sheet_html", "sheet_text", "spans_of"]
+__all__ = ["Merging", "SeasonSheet", "Span", "sheet_html", "sheet_text", "spans_of"]
 
 WIDTH = 96
 
@@ -104,28 +104,32 @@ def spans_of(days: Sequence[SheetDay], words: Callable[[SheetDay], Sequence[str]
     return tuple(sorted([*done, *running.values()], key=lambda span: (span.first, span.last, span.text)))
 
 
-def merged(said: Sequence[tuple[date, str, str]], gap_d: int = 1) -> list[Span]:
-    """Return spans of the same measure, in the words of its first day.
+class Merging:
+    """Makes spans of measures said day after day, in the words of their first day; holds no more than spans.
 
-    Parameters
-    ----------
-    said : sequence of (day, measure, words)
-        In order of time.
-    gap_d : int
-        Days without it that do not end a span.
+    Days without a measure end its span only where there are more than ``gap_d`` of them.
     """
-    open_spans: dict[str, Span] = {}
-    done = []
-    for day, measure, text in said:
-        before = open_spans.get(measure)
-        if before is not None and day - before.last <= timedelta(days=gap_d + 1):
+
+    def __init__(self, gap_d: int = 1) -> None:
+        self._within = timedelta(days=gap_d + 1)
+        self._open: dict[str, Span] = {}
+        self._done: list[Span] = []
+
+    def add(self, day: date, measure: str, text: str) -> None:
+        """Take what was said on a day; days come in order."""
+        before = self._open.get(measure)
+        if before is not None and day - before.last <= self._within:
             more = before.times + (day != before.last)
-            open_spans[measure] = Span(before.first, day, before.text, more)
-            continue
+            self._open[measure] = Span(before.first, day, before.text, more)
+            return
         if before is not None:
-            done.append(before)
-        open_spans[measure] = Span(day, day, text)
-    return sorted([*done, *open_spans.values()], key=lambda span: (span.first, span.last, span.text))
+            self._done.append(before)
+        self._open[measure] = Span(day, day, text)
+
+    def spans(self) -> tuple[Span, ...]:
+        """Return all spans by their beginning."""
+        found = [*self._done, *self._open.values()]
+        return tuple(sorted(found, key=lambda span: (span.first, span.last, span.text)))
 
 
 def _day(day: date) -> str:

@@ -22,7 +22,7 @@ from advisor.exposure.csv_out import exposure_csv
 from advisor.garden.model import Holdings, JournalEntry
 from advisor.message.season_chart import season_picture
 from advisor.message.season_days import DAY_COLUMNS, day_cells, day_of_cells, sheet_day
-from advisor.message.season_sheet import SeasonSheet, merged, sheet_html, sheet_text
+from advisor.message.season_sheet import Merging, SeasonSheet, sheet_html, sheet_text
 from advisor.service.evaluate import Evaluation
 from advisor.service.replay_progress import append_text
 from advisor.store.atomic_files import write_atomically
@@ -87,11 +87,11 @@ def _mornings(path: Path) -> Iterator[dict[str, Any]]:
 
 
 _Warned = dict[str, list[tuple[date, str]]]
-_Advised = dict[str, list[tuple[date, str, str]]]
+_Advised = dict[str, Merging]
 
 
 def _said(path: Path) -> tuple[_Warned, _Advised]:
-    """Return warnings (day, words) and advice (day, measure, words) of each tree, in order of time."""
+    """Return warnings (day, words) and advice (spans in the making) of each tree, in order of time."""
     warnings: _Warned = {}
     advice: _Advised = {}
     for morning in _mornings(path):
@@ -100,8 +100,9 @@ def _said(path: Path) -> tuple[_Warned, _Advised]:
             for tree in message["trees"]:
                 warnings.setdefault(tree, []).append((day, f"{message['kind']}: {message['subject']}"))
         for piece in morning["advice"]:
+            measure, text = _measure(piece), f"{piece['kind']}: {piece['do']}"
             for tree in piece["trees"]:
-                advice.setdefault(tree, []).append((day, _measure(piece), f"{piece['kind']}: {piece['do']}"))
+                advice.setdefault(tree, Merging()).add(day, measure, text)
     return warnings, advice
 
 
@@ -171,7 +172,7 @@ def write_sheets(
             days=days,
             actions=tuple(one for one in actions if one[0] >= first),
             warnings=tuple(warnings.get(tree.id, ())),
-            advice=tuple(merged(advice.get(tree.id, []))),
+            advice=advice.get(tree.id, Merging()).spans(),
         )
         png = season_picture(sheet)
         write_atomically(path.with_name(f"{tree.id}.txt"), sheet_text(sheet).encode())

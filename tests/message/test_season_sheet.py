@@ -19,7 +19,7 @@ from PIL import Image
 
 from advisor.message.season_chart import season_picture
 from advisor.message.season_days import DAY_COLUMNS, SheetDay, day_cells, day_of_cells
-from advisor.message.season_sheet import SeasonSheet, Span, merged, sheet_html, sheet_text, spans_of
+from advisor.message.season_sheet import Merging, SeasonSheet, Span, sheet_html, sheet_text, spans_of
 
 FIRST = date(2013, 7, 1)
 PLAIN = SheetDay(
@@ -131,15 +131,18 @@ def test_the_same_measure_is_one_span_in_its_first_words() -> None:
     said = [
         (FIRST, "move", "Move before 14:00"),
         (FIRST, "move", "Move before 15:00"),
+        (FIRST + timedelta(days=1), "net", "Net"),
         (FIRST + timedelta(days=2), "move", "Move before 13:00"),
         (FIRST + timedelta(days=9), "move", "Move again"),
-        (FIRST + timedelta(days=1), "net", "Net"),
     ]
-    assert merged(said) == [
+    merging = Merging()
+    for one in said:
+        merging.add(*one)
+    assert merging.spans() == (
         Span(FIRST, FIRST + timedelta(days=2), "Move before 14:00", 2),
         Span(FIRST + timedelta(days=1), FIRST + timedelta(days=1), "Net"),
         Span(FIRST + timedelta(days=9), FIRST + timedelta(days=9), "Move again"),
-    ]
+    )
 
 
 @pytest.mark.parametrize("one", SHEET.days, ids=[str(day.day) for day in SHEET.days])
