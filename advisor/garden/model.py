@@ -10,6 +10,7 @@ from datetime import datetime, time
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from advisor.garden.practice import Practice
 from advisor.units import DisplayUnits
 
 Ground = Literal["gravel", "paving", "grass", "boards"]
@@ -33,6 +34,8 @@ class Garden:
     light_works_per_day: int | None = None
     major_works_per_season: int | None = None
     """On one tree."""
+    practice: Practice = field(default_factory=Practice)
+    """Where growers disagree: the grower's side."""
 
     @property
     def zone(self) -> ZoneInfo:

@@ -148,6 +148,8 @@ class WorkRule:
     """What is made ready the day before, the tools first."""
     alternative_to: tuple[str, ...] = ()
     """Kinds of work beside which this one is not proposed."""
+    by_setting: Mapping[str, Mapping[str, Mapping[str, object]]] = field(default_factory=dict)
+    """Setting of ``[practice]`` -> its value -> fields of this rule that read otherwise then."""
 
 
 @dataclass(frozen=True, slots=True)

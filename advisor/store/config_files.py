@@ -189,7 +189,7 @@ def _works(reader: _Reader, cautions: Mapping[str, str]) -> dict[str, WorkRule]:
             key,
             row,
             {"name", "entry", "check", "cautions", "prepare", "afterwards", "not_for"}
-            | {"effort", "water_before", "day_before", "alternative_to"},
+            | {"effort", "water_before", "day_before", "alternative_to", "with"},
         )
         effort = row.get("effort", "")
         if effort not in get_args(Effort):
@@ -234,11 +234,33 @@ def _works(reader: _Reader, cautions: Mapping[str, str]) -> dict[str, WorkRule]:
             str(row.get("water_before", "")),
             reader.words(file, key, row, "day_before"),
             reader.words(file, key, row, "alternative_to"),
+            _by_setting(reader, file, key, row.get("with", {})),
         )
     for rule in found.values():
         for other in rule.alternative_to:
             if other not in found:
                 reader.fault(file, f"work.{rule.id}.alternative_to", f"{other!r}", f"one of {sorted(found)}")
+    return found
+
+
+_WORDS_BY_SETTING = ("prepare", "afterwards", "water_before")
+
+
+def _by_setting(
+    reader: _Reader, file: str, key: str, rows: Mapping[str, Mapping[str, Any]]
+) -> dict[str, dict[str, dict[str, object]]]:
+    """Return the words of a kind of work that are others with a setting of ``[practice]``."""
+    found: dict[str, dict[str, dict[str, object]]] = {}
+    for setting, by_value in rows.items():
+        for value, row in by_value.items():
+            where = f"{key}.with.{setting}.{value}"
+            reader.known(file, where, row, set(_WORDS_BY_SETTING))
+            words: dict[str, object] = {
+                name: reader.words(file, where, row, name) for name in _WORDS_BY_SETTING[:2] if name in row
+            }
+            if "water_before" in row:
+                words["water_before"] = str(row["water_before"])
+            found.setdefault(setting, {})[value] = words
     return found
 
 

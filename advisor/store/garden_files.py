@@ -16,9 +16,10 @@ from pydantic import BaseModel, ValidationError
 
 from advisor.errors import Fault
 from advisor.garden.model import Garden, Holdings, JournalEntry, Place, Tree
+from advisor.garden.practice import Practice
 from advisor.garden.tables import Tables
 from advisor.store.garden_building import place_from, pot_wish, tree_from
-from advisor.store.garden_rows import GardenRow, PlaceRow, TreeRow
+from advisor.store.garden_rows import GardenRow, PlaceRow, PracticeRow, TreeRow
 from advisor.store.journal_files import JOURNAL_FILE, journal_text, read_journal
 from advisor.store.toml_faults import (
     Location,
@@ -35,6 +36,7 @@ from advisor.store.toml_faults import (
 __all__ = ["GARDEN_FILE", "GardenFile", "holdings_of", "load_garden_file", "load_holdings", "parse_garden"]
 
 GARDEN_FILE = "garden.toml"
+_TABLES = ("garden", "practice", "place", "tree")
 _IMPLICIT_PLACE = Place("bench", "Bench")
 
 
@@ -116,7 +118,23 @@ class _Reading:
             works_per_day=row.works_per_day,
             light_works_per_day=row.light_works_per_day,
             major_works_per_season=row.major_works_per_season,
+            practice=self.practice(document),
         )
+
+    def practice(self, document: Mapping[str, Any]) -> Practice:
+        """Return the settings that are right; a wrong one is named and falls back to the careful side."""
+        data = document.get("practice", {})
+        if not isinstance(data, dict):
+            self.fault(
+                ("practice",), f"{shown_value(data)} is no table", "write [practice] and keys", "practice"
+            )
+            return Practice()
+        found: dict[str, Any] = {}
+        for key, value in data.items():
+            row = self.row(PracticeRow, {key: value}, ("practice",), f"practice.{key}")
+            if row is not None:
+                found[key] = getattr(row, key)
+        return Practice(**found, given=frozenset(found))
 
     # --- places and trees -----------------------------------------------------------------
 
@@ -241,8 +259,8 @@ def parse_garden(text: str, tables: Tables, file: str = GARDEN_FILE) -> GardenFi
         return GardenFile(None, {}, (), faults, True, text)
     reading = _Reading(file, tables, key_lines(text))
     for key in document:
-        if key not in {"garden", "place", "tree"}:
-            wanted = did_you_mean(key, ["garden", "place", "tree"])
+        if key not in _TABLES:
+            wanted = did_you_mean(key, list(_TABLES))
             reading.fault((key,), "is not a known table", wanted, key)
     garden = reading.garden(document)
     places = reading.places(document)

@@ -18,7 +18,16 @@ from pydantic_core import PydanticCustomError
 from advisor.garden.tables import Tables
 from advisor.store.toml_faults import StrictRow, clean_name, known_word, nearest, shown_value
 
-__all__ = ["CrownRow", "GardenRow", "Identifier", "PlaceRow", "PotRow", "TreeRow", "clock_time"]
+__all__ = [
+    "CrownRow",
+    "GardenRow",
+    "Identifier",
+    "PlaceRow",
+    "PotRow",
+    "PracticeRow",
+    "TreeRow",
+    "clock_time",
+]
 
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
@@ -120,6 +129,31 @@ class GardenRow(StrictRow):
         if hours[0] >= hours[1]:
             raise _slip(f"{hours[0]:%H:%M} is not before {hours[1]:%H:%M}", "write the earlier hour first")
         return hours
+
+
+class PracticeRow(StrictRow):
+    """``[practice]``: where growers disagree."""
+
+    defoliate_in_repotting_year: Literal["never", "vigorous"] = Field(
+        "never", description="strip a tree in the year of its root work"
+    )
+    big_cuts: Literal["both", "summer", "late-winter"] = Field(
+        "both", description="time of big cuts on trees that do not bleed"
+    )
+    bleeders_in_leaf_fall: Literal["never", "two-weeks"] = Field(
+        "never", description="big cuts on bleeders after peak colour"
+    )
+    water_before_wiring: Literal["evening-before", "slightly-dry", "before-work"] = Field(
+        "evening-before", description="water before wiring and bending"
+    )
+    feed_after_defoliation: Literal["new-leaves", "weeks", "throughout"] = Field(
+        "new-leaves", description="feed after stripping and candle cutting"
+    )
+    feed_after_repotting: Literal["four-weeks", "three-weeks"] = Field(
+        "four-weeks", description="first feed after root work"
+    )
+    lime_wood: Literal["dry", "wet"] = Field("dry", description="wood under lime-sulphur")
+    seal: Literal["big-cuts", "thin-bark", "never"] = Field("big-cuts", description="cuts that are sealed")
 
 
 class PlaceRow(StrictRow):

@@ -137,6 +137,7 @@ def test_journal_words_and_readme_agree():
     ("heading", "row"),
     [
         ("The garden: `[garden]`", garden_rows.GardenRow),
+        ("Where growers disagree: `[practice]`", garden_rows.PracticeRow),
         ("A place: `[[place]]`", garden_rows.PlaceRow),
         ("A tree: `[[tree]]`", garden_rows.TreeRow),
         ("Weather: `[weather]`", service_rows.WeatherRow),

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from advisor.garden.practice import SETTINGS, Practice
 from advisor.store.config_files import load_tables
 from advisor.store.garden_files import load_garden_file, load_holdings, parse_garden
+from advisor.store.garden_rows import PracticeRow
 
 CASES = tomllib.loads(Path(__file__).with_name("bad_garden_cases.toml").read_text(encoding="utf-8"))
 NOW = datetime(2026, 7, 1, 10, tzinfo=UTC)
@@ -255,3 +257,20 @@ def test_demo_garden_is_without_fault():
     assert faults == ()
     assert holdings is not None
     assert len(holdings.trees) > 5
+
+
+def test_practice_is_read_and_what_was_written_is_known():
+    text = CONTRACT + '\n[practice]\nbig_cuts = "summer"\nlime_wood = "dry"\n'
+    found = parse_garden(text, load_tables())
+    assert not found.faults
+    assert found.garden is not None
+    practice = found.garden.practice
+    assert (practice.big_cuts, practice.lime_wood, practice.seal) == ("summer", "dry", "big-cuts")
+    assert practice.given == {"big_cuts", "lime_wood"}
+
+
+def test_practice_of_the_program_and_of_the_file_are_the_same():
+    row = PracticeRow()
+    assert set(PracticeRow.model_fields) == set(SETTINGS)
+    for name in SETTINGS:
+        assert getattr(row, name) == getattr(Practice(), name)
