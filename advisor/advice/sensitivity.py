@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from fnmatch import fnmatchcase
 
 from advisor.advice.compare import Difference, KindChange
+from advisor.garden.table_rows import matches_row
 from advisor.garden.tables import MeasureRow
 from advisor.units import Number, NumberTable
 
@@ -83,7 +83,7 @@ def ends_of(number: Number) -> tuple[float, ...]:
 def how_to_measure(row: str, measures: Sequence[MeasureRow]) -> str:
     """Return how a number can be bettered: the text of the first pattern that matches."""
     for measure in measures:
-        if any(fnmatchcase(row, pattern) for pattern in measure.rows):
+        if any(matches_row(row, pattern) for pattern in measure.rows):
             return measure.text
     return ""
 

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
+from fnmatch import fnmatchcase
 from typing import Any
 
 from advisor.garden.tables import FlagRule, SpeciesGroup, Tables, WorkRule
 from advisor.units import Number, NumberTable
 
-__all__ = ["ReadRows", "recording", "row_name", "rows_of", "with_number"]
+__all__ = ["ReadRows", "matches_row", "recording", "row_name", "rows_of", "with_number"]
 
 Change = Callable[[NumberTable], NumberTable]
 
@@ -21,6 +22,11 @@ Change = Callable[[NumberTable], NumberTable]
 def row_name(table: NumberTable, key: str) -> str:
     """Return the name of a row: its file, and its path there."""
     return f"{table.name}.{key}" if " " in table.name else f"{table.name} {key}"
+
+
+def matches_row(row: str, pattern: str) -> bool:
+    """Return whether a pattern means the row: ``*`` stands for any run of characters, ``?`` for one."""
+    return fnmatchcase(row, pattern.replace("[", "[[]"))
 
 
 def rows_of(tables: Tables) -> dict[str, Number]:

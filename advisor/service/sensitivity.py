@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
-from fnmatch import fnmatchcase
 from zoneinfo import ZoneInfo
 
 from advisor.advice.compare import differences
 from advisor.advice.sensitivity import RowEffect, Sensitivity, Tally, ends_of, how_to_measure, row_effect
-from advisor.garden.table_rows import rows_of
+from advisor.garden.table_rows import matches_row, rows_of
 from advisor.garden.tables import Tables
 from advisor.service.evaluate import AlertSettings
 from advisor.service.sensitivity_morning import Build, Morning
@@ -88,7 +87,7 @@ def sensitivity(
     trees = len(build(tables).trees)
 
     def wanted(row: str) -> bool:
-        chosen = not only or any(fnmatchcase(row, pattern) for pattern in only)
+        chosen = not only or any(matches_row(row, pattern) for pattern in only)
         return chosen and (every_row or rows[row].evidence in VARIED)
 
     ordered = sorted(mornings)

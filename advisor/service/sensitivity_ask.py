@@ -8,12 +8,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from fnmatch import fnmatchcase
 from pathlib import Path
 
 from advisor.errors import DataGap, Fault, SettingsError
 from advisor.garden.model import Garden, Holdings
-from advisor.garden.table_rows import rows_of
+from advisor.garden.table_rows import matches_row, rows_of
 from advisor.garden.tables import Tables
 from advisor.message.sensitivity_text import SensitivityView
 from advisor.service.clock import Clock
@@ -173,7 +172,7 @@ def _check(wishes: Wishes, tables: Tables) -> None:
     faults = [
         Fault("--only", None, pattern, "names no row of config/", "a pattern such as 'physics.toml water.*'")
         for pattern in wishes.only
-        if not any(fnmatchcase(name, pattern) for name in names)
+        if not any(matches_row(name, pattern) for name in names)
     ]
     if faults:
         raise SettingsError(faults)
