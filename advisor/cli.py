@@ -170,6 +170,29 @@ def suits(given: _Given, work: str, trees: tuple[str, ...], day: str | None, as_
 
 
 @main.command()
+@click.argument("trees", nargs=-1, metavar="[TREE|@PLACE|all]...")
+@_as_json
+@_anywhere
+def plan(given: _Given, trees: tuple[str, ...], as_json: bool) -> int:
+    """Plan the coming ten days: what the trees are ready for, the best day, what closes."""
+    from advisor.advice.plan import plan as plan_days
+    from advisor.message.json_out import dump
+    from advisor.message.plan_object import plan_object
+    from advisor.message.plan_text import plan_text
+    from advisor.service.ask import trees_asked
+
+    asked = _asked(given)
+    named = trees_asked(asked, trees)
+    situation = asked.evaluation.situation
+    found = plan_days(situation, asked.evaluation.events).of_trees(named)
+    if as_json:
+        _give(dump(plan_object(situation, found)))
+    else:
+        _give(plan_text(situation, found))
+    return asked.exit_code
+
+
+@main.command()
 @click.argument("tree")
 @_as_json
 @_anywhere

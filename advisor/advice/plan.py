@@ -68,8 +68,11 @@ def plan(situation: Situation, events: Sequence[AlertEvent] = ()) -> Plan:
         for one, place in zip(queue, placed, strict=True):
             if place is not None:
                 planned[one.state.tree.id] = one.on(situation, days[place])
-    order = {tree: place for place, tree in enumerate(benches)}
-    sessions = sorted(planned.values(), key=lambda one: (one.day, not one.major, order[one.tree_id]))
+    works, order = list(situation.tables.works), {tree: place for place, tree in enumerate(benches)}
+    sessions = sorted(
+        planned.values(),
+        key=lambda one: (one.day, not one.major, works.index(one.work), order[one.tree_id]),
+    )
     also = tuple(
         one.on(situation, one.choices[0].half.day) for tree, one in ready.items() if tree not in planned
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from advisor.advice.model import HalfDay
 from advisor.advice.season import SeasonLast
@@ -37,6 +37,8 @@ class PlannedSession:
         The same in an order in which each may follow the ones before.
     half : HalfDay
         Best half day of the day for the first work, with its checks.
+    from_utc, until_utc : datetime
+        Its hours, or the whole working day where the other half suits the same works as well.
     last : SeasonLast or None
         Last sensible day of the first work; None without one.
     major : bool
@@ -47,6 +49,8 @@ class PlannedSession:
     works: tuple[str, ...]
     order: tuple[str, ...]
     half: HalfDay
+    from_utc: datetime
+    until_utc: datetime
     major: bool
     last: SeasonLast | None
     waiting: tuple[Waiting, ...]
@@ -93,7 +97,7 @@ class Plan:
     light_a_day: int
     major_a_season: int
     sessions: tuple[PlannedSession, ...]
-    """By day, then in bench order."""
+    """By day; major work first, then in the order of the rules and of the benches."""
     also_ready: tuple[PlannedSession, ...]
     """For these the days are full; each with its own best day."""
     closing: tuple[Closing, ...]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from advisor.advice.checks import applies, run_check
 from advisor.advice.model import AlertEvent, HalfDay, Situation
@@ -24,7 +24,7 @@ from advisor.advice.work_case import WorkCase
 from advisor.garden.state_model import Flag, TreeState
 from advisor.garden.tables import WorkRule
 
-__all__ = ["Candidate", "ReadySession", "day_choices", "session_of", "told_works"]
+__all__ = ["Candidate", "ReadySession", "day_choices", "session_of", "stands_in_the_way", "told_works"]
 
 _OF_EARLIER_WORK = frozenset({"spacing", "flags", "leaf-left"})
 """Kinds of check that look at what was done to the tree before."""
@@ -53,6 +53,11 @@ class Candidate:
         return tuple(half for half in self.halves if half.day == day)
 
 
+def stands_in_the_way(event: AlertEvent, tree_id: str) -> bool:
+    """True where a warning of heat or frost names the tree: nothing is begun on it then."""
+    return event.hazard in {"heat", "frost"} and tree_id in event.trees
+
+
 def told_works(
     situation: Situation, state: TreeState, days: Sequence[date], events: Sequence[AlertEvent]
 ) -> tuple[Candidate, ...]:
@@ -72,9 +77,7 @@ def told_works(
             if told <= day
             and (last is None or day <= last.day)
             and not any(
-                event.hazard in {"heat", "frost"}
-                and state.tree.id in event.trees
-                and event.first_day <= day <= event.last_day
+                stands_in_the_way(event, state.tree.id) and event.first_day <= day <= event.last_day
                 for event in events
             )
         ]
@@ -151,6 +154,8 @@ class _Choice:
 
     half: HalfDay
     works: tuple[str, ...]
+    from_utc: datetime
+    until_utc: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +181,8 @@ class ReadySession:
             works=choice.works,
             order=tuple(work for work in self.order if work in choice.works),
             half=choice.half,
+            from_utc=choice.from_utc,
+            until_utc=choice.until_utc,
             major=self.major,
             last=self.main.last,
             waiting=tuple(_waiting(situation, self.state, self.main, other, day) for other in self.waiting),
@@ -210,27 +217,21 @@ def session_of(
     waiting = tuple(
         one for one in usable if one.rule.id not in inside and not inside & {*one.rule.alternative_to}
     )
-    choices = []
-    for day in sorted({half.day for half in main.halves}):
-        halves = [
-            _Choice(
-                half,
-                (
-                    main.rule.id,
-                    *(
-                        one.rule.id
-                        for one in session
-                        if one is not main and any(other.from_utc == half.from_utc for other in one.on(day))
-                    ),
-                ),
-            )
-            for half in main.on(day)
-        ]
-        choices.append(
-            min(
-                halves,
-                key=lambda one: (VERDICT_ORDER.index(one.half.verdict), -len(one.works), one.half.from_utc),
-            )
-        )
+    choices = [_choice(main, session, day) for day in sorted({half.day for half in main.halves})]
     choices.sort(key=lambda one: (VERDICT_ORDER.index(one.half.verdict), one.half.day))
     return ReadySession(state, main, tuple(one.rule.id for one in session), waiting, tuple(choices))
+
+
+def _choice(main: Candidate, session: Sequence[Candidate], day: date) -> _Choice:
+    """Return the best half day of a day, the one with more works among equals, and what suits with it."""
+
+    def works(half: HalfDay) -> tuple[str, ...]:
+        others = (one for one in session if one is not main)
+        fit = (one.rule.id for one in others if any(half.from_utc == own.from_utc for own in one.on(day)))
+        return (main.rule.id, *fit)
+
+    halves = main.on(day)
+    best = min(halves, key=lambda half: (VERDICT_ORDER.index(half.verdict), -len(works(half)), half.from_utc))
+    alike = [half for half in halves if half.verdict == best.verdict and works(half) == works(best)]
+    begin, end = min(half.from_utc for half in alike), max(half.until_utc for half in alike)
+    return _Choice(best, works(best), begin, end)

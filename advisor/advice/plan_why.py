@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from advisor.advice.model import AlertEvent, Check, Situation
-from advisor.advice.plan_sessions import Candidate
+from advisor.advice.model import AlertEvent, Check, HalfDay, Situation
+from advisor.advice.plan_sessions import Candidate, stands_in_the_way
 from advisor.advice.windows import half_days
 from advisor.garden.state_model import TreeState
 
@@ -18,7 +18,7 @@ __all__ = ["Hindrance", "hindrance"]
 
 @dataclass(frozen=True, slots=True)
 class Hindrance:
-    """What stands in the way. ``kind`` says who could change it: the tree cannot, not in these days."""
+    """What stands in the way. ``tree`` and ``over``: nothing that could change in these days."""
 
     kind: Literal["tree", "over", "care", "weather", "warning", "no-weather"]
     text: str
@@ -27,49 +27,66 @@ class Hindrance:
 def hindrance(
     situation: Situation, state: TreeState, one: Candidate, days: Sequence[date], events: Sequence[AlertEvent]
 ) -> Hindrance:
-    """Say what stands in the way of a told work that has no half day without a but."""
+    """Say what stands in the way of a told work that has no half day without a but.
+
+    The tree itself, if it forbids the work on every day; else, of the days without a warning, what a day
+    asks care for before what forbids one, whichever is named most often.
+    """
     if one.last is not None and one.last.day < situation.day:
         return Hindrance("over", f"the season for {one.rule.name} is over")
-    season = {row.id for row in one.rule.checks if row.kind == "season"}
-    fails: list[Check] = []
-    cares: list[Check] = []
-    for day in days:
-        if day < one.told or day > one.closes:
-            continue
-        for half in half_days(situation, one.rule, state, day, brief=True):
-            wrong = half.checks[0]
-            if half.verdict == "does-not-suit":
-                fails.append(wrong)
-            elif half.verdict == "suits-with-care":
-                cares += [
-                    check for check in half.checks if check.verdict == "care" and check.check not in season
-                ][:1]
-            elif half.verdict == "cannot-tell":
-                cares.append(wrong)
-    tree = [check for check in (*fails, *cares) if check.gate == "tree" and check.verdict != "care"]
-    if tree and len(tree) == len(fails) + len(cares):
-        return Hindrance("tree", _words(tree[0]))
+    halves = [
+        half
+        for day in days
+        if one.told <= day <= one.closes
+        for half in half_days(situation, one.rule, state, day, brief=True)
+    ]
+    if halves and all(_barred(half) for half in halves):
+        return Hindrance("tree", _words(state, halves[0].checks[0]))
     if situation.exposure is None:
         return Hindrance("no-weather", "no weather is known")
+    warned = [event for event in events if stands_in_the_way(event, state.tree.id)]
+    free = [
+        half
+        for half in halves
+        if not _barred(half) and not any(event.first_day <= half.day <= event.last_day for event in warned)
+    ]
+    cares = [check for half in free for check in _buts(one, half)]
     if cares:
-        told = Counter(check.check for check in cares).most_common(1)[0][0]
-        first = next(check for check in cares if check.check == told)
-        return Hindrance("care", f"only with care: {_words(first)}")
-    if not fails:
-        return Hindrance("warning", _warning(state, events))
-    seen = [check for check in fails if check.gate != "tree"] or fails
-    told = Counter(check.check for check in seen).most_common(1)[0][0]
-    first = next(check for check in seen if check.check == told)
-    return Hindrance("weather", _words(first))
+        return Hindrance("care", f"only with care ({_words(state, _most_named(cares))})")
+    fails = [half.checks[0] for half in free if half.verdict == "does-not-suit"]
+    if fails:
+        return Hindrance("weather", _words(state, _most_named(fails)))
+    text = f"the {warned[0].hazard} stands in the way" if warned else "no working hours are left"
+    return Hindrance("warning", text)
 
 
-def _warning(state: TreeState, events: Sequence[AlertEvent]) -> str:
-    told = [event.hazard for event in events if state.tree.id in event.trees]
-    return f"the {told[0]} stands in the way" if told else "no working hours are left"
+def _barred(half: HalfDay) -> bool:
+    """True where the tree itself forbids the work, or must be looked at first."""
+    return half.verdict in {"does-not-suit", "cannot-tell"} and half.checks[0].gate == "tree"
 
 
-def _words(check: Check) -> str:
-    """The check in few words: without the limit, and of what the tree went through only that."""
+def _buts(one: Candidate, half: HalfDay) -> list[Check]:
+    """What a half day asks care for, the first of it, or what is not known of it; the season is no but."""
+    if half.verdict == "cannot-tell":
+        return [half.checks[0]]
+    if half.verdict != "suits-with-care":
+        return []
+    season = {row.id for row in one.rule.checks if row.kind == "season"}
+    return [check for check in half.checks if check.verdict == "care" and check.check not in season][:1]
+
+
+def _most_named(checks: Sequence[Check]) -> Check:
+    named = Counter(check.check for check in checks).most_common(1)[0][0]
+    return next(check for check in checks if check.check == named)
+
+
+def _words(state: TreeState, check: Check) -> str:
+    """The check in few words: without the limit, and of what the tree goes through only that."""
+    flag = state.flag(check.value) if check.check == "flags" and isinstance(check.value, str) else None
+    if flag is not None:
+        return f"{flag.rule.name}, day {flag.day_n}"
     text = check.text.split("; at least")[0].split("; at most")[0]
     _, colon, said = text.partition(": ")
-    return said if colon and check.check in {"flags", "spacing"} else text[:1].lower() + text[1:]
+    if check.check == "stage" and "; " in said:
+        return said.rpartition("; ")[2]
+    return said if colon and check.check == "spacing" else text[:1].lower() + text[1:]

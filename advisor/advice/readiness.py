@@ -100,7 +100,8 @@ def until_texts(situation: Situation, rule: WorkRule, state: TreeState, day: dat
     for flag in flags_raised(situation, rule, state):
         if "days" not in flag.numbers:
             continue
-        days = flag.numbers["days"]
+        off = state.group.traits.get("wire_off_d") if "wire" in flag.keeps else None
+        days = flag.numbers["days"] if off is None else off
         first, last = (
             day + timedelta(days=int(days.value if end is None else end)) for end in (days.low, days.high)
         )

@@ -22,6 +22,7 @@ from advisor.weather.days import day_bounds_utc
 from advisor.weather.table import stamp_of, utc_of
 
 __all__ = [
+    "check_object",
     "dump",
     "exposure_object",
     "suits_object",
@@ -185,7 +186,8 @@ def today_object(situation: Situation, advice: Sequence[Advice]) -> dict[str, An
     }
 
 
-def _check(check: Check) -> dict[str, Any]:
+def check_object(check: Check) -> dict[str, Any]:
+    """Return one check as ``suits/1`` and ``plan/1`` give it."""
     return {
         "gate": check.gate,
         "check": check.check,
@@ -217,7 +219,7 @@ def suits_object(
             {
                 "tree": judgement.tree_id,
                 "verdict": judgement.verdict,
-                "reasons": [_check(check) for check in judgement.checks],
+                "reasons": [check_object(check) for check in judgement.checks],
                 "windows": [_half_day(half) for half in judgement.windows],
                 "next_window": None if judgement.next_window is None else _half_day(judgement.next_window),
                 "last_sensible_day": None
