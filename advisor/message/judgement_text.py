@@ -16,11 +16,12 @@ How it is counted
     together with a hot leaf or dry air for hours; bench or pot below the frost limit). Heat counts by day,
     frost by night, named by the day on which it begins. Where hours are missing a day is left out, and
     counted as unknown.
+  not told as standing: harm, less that of trees told to be moved for good, but for days well beyond limits.
   hit: a day that was warned of before its first hour of harm. False: warned of, and no harm came.
   event: an unbroken run of days of harm; warned of when the first word on any of its days came before its
     first hour. Lead is the time between the two.
   Plain rules know the true weather of the day, as no forecast does, and speak when the digest does; "the day
-    before" goes by yesterday. Always warns every day, never not once.
+    before" goes by yesterday. Always warns of every day on the day before, never not once.
   POD: share of what happened that was warned of. FAR: share of the warnings that were false. Bias: days
     warned of over days of harm. Brier: mean square error of the chances, over days for which one was given.
   v 0.10: value where protecting costs 0.10 of the loss: 1 perfect, 0 no better than the cheaper of always and

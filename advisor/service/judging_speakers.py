@@ -19,6 +19,7 @@ from advisor.weather.table import TimeArray, stamp_of
 __all__ = ["Speaker", "speakers_of"]
 
 _NEVER = np.datetime64("NaT", "s")
+_AT_ONCE, _THE_DAY_BEFORE = np.timedelta64(0, "s"), np.timedelta64(86400, "s")
 _SUN_HOURS = frozenset({"direct sun today", "sun after the morning"})
 """Reasons of a move out of the sun that are not heat."""
 _HEAT_IDS = ("shade-move-", "shade-net", "shade-denser")
@@ -54,8 +55,8 @@ def speakers_of(truth: Truth, hazard: str, one: HazardTruth, limit: float, rule:
     spell = "day" if hazard == "heat" else "night"
     everyone = np.ones(one.harm.shape[-1], dtype=bool)
 
-    def of_rule(by: str, days: NDArray[np.bool_]) -> Speaker:
-        said = np.where(days[:, np.newaxis] & everyone, each[:, np.newaxis], _NEVER)
+    def of_rule(by: str, days: NDArray[np.bool_], ahead: np.timedelta64 = _AT_ONCE) -> Speaker:
+        said = np.where(days[:, np.newaxis] & everyone, each[:, np.newaxis] - ahead, _NEVER)
         return Speaker(by, said, int(days.sum()))
 
     return [
@@ -64,7 +65,7 @@ def speakers_of(truth: Truth, hazard: str, one: HazardTruth, limit: float, rule:
         Speaker("either", earliest, mails.mails + digest.mails),
         of_rule(rule, passed),
         of_rule(f"{rule} the {spell} before", before),
-        of_rule("always", np.ones(len(truth.days), dtype=bool)),
+        of_rule("always", np.ones(len(truth.days), dtype=bool), _THE_DAY_BEFORE),
         of_rule("never", np.zeros(len(truth.days), dtype=bool)),
     ]
 

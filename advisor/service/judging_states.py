@@ -46,7 +46,7 @@ def states_through(
 ) -> tuple[tuple[int, ...], tuple[Mapping[str, TreeState], ...]]:
     """Return the rows of ``span`` from which on states hold, and the states.
 
-    Rows are local midnights and hours after a line of the journal. A state knows the weather and the journal up
+    Rows are local midnights and hours after a line of the journal. A state knows weather and journal up
     to its own day, nothing later. Where a tree is the same at both ends of some days without a line of the
     journal, it is taken as the same between them.
     """

@@ -79,8 +79,7 @@ def _truths(
                 waves[first : last + 1] = 1.0
         waves = np.where(np.isnan(some), np.nan, waves)
         here = np.where(beyond == 1.0, one.begins_utc, _NEVER)
-        if not np.array_equal(beyond, one.harm, equal_nan=True):
-            found.append(("harm, not told as standing", beyond, here, False))
+        found.append(("harm, not told as standing", beyond, here, False))
         words = {2: "two", 3: "three", 4: "four", 5: "five"}.get(run, str(run))
         begun = np.where(waves == 1.0, _first(here), _NEVER)
         found.append((f"{words} days running", waves[:, np.newaxis], begun[:, np.newaxis], False))

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.exposure.water import pot_top_area_m2
+from advisor.garden.model import Garden
 from advisor.message.judgement import WaterScore
 from advisor.physics.missing import FloatArray, as_float
 from advisor.physics.pot_water import deplete, litres_from_mm
@@ -221,9 +222,18 @@ def _follow(
     elif piece.id.startswith("water-cold"):
         check_at[trees, first] = get("judging.cold_check_share", "share")
     elif piece.id.startswith(("water-check", "water-small")):
-        check_at[trees, first] = get("judging.check_share", "share")
+        said = [_hour(truth, rows, at) for at in _check_times(piece, day, garden)]
+        looked = [hour for hour in said if hour is not None] or [first]
+        check_at[np.ix_(trees, looked)] = get("judging.check_share", "share")
     elif _is_slot(piece):
         full_at[trees, first] = True
+
+
+def _check_times(piece: Piece, day: date, garden: Garden) -> list[datetime]:
+    """Times named in ``water-check-0700-1300-...``."""
+    said = set(piece.id.split("-"))
+    times = [at_local(day, at, garden.zone) for at in garden.watering_times if f"{at:%H%M}" in said]
+    return times if piece.id.startswith("water-check") else []
 
 
 def _is_slot(piece: Piece) -> bool:

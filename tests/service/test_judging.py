@@ -83,6 +83,15 @@ def test_always_finds_everything_never_nothing_and_no_value_is_above_one(verdict
     assert [round(ratio, 2) for ratio in known.ratios] == [round(n / 20, 2) for n in range(1, 11)]
 
 
+def test_a_rule_that_speaks_when_harm_has_begun_misses_it_and_always_does_not(tmp_path: Path) -> None:
+    """Harm begins at 12:00 on every hot day; the word at 12:00 is too late."""
+    folder = write_folder(tmp_path / "noon")
+    (folder / "service.toml").write_text('[weather]\n[digest]\nat = "12:00"\n', encoding="utf-8")
+    judged = judge_folders([folder]).judged[0]
+    assert counts_of(row_of(judged, "heat", "harm", "over 32 °C")) == [0, 4, 1, 5]
+    assert row_of(judged, "heat", "harm", "always").table.probability_of_detection == 1.0
+
+
 def test_a_day_without_true_weather_is_left_out_and_counted(tmp_path: Path) -> None:
     gap = CASES["gap"]
     judged = judge_folders([write_folder(tmp_path / "gap", blank_day=gap["day"])]).judged[0]
@@ -109,8 +118,8 @@ def test_a_tree_told_to_be_moved_for_good_counts_only_well_beyond_its_limit(tmp_
     judged = judge_folders([write_told(tmp_path / "told", case["hot_c"])]).judged[0]
     misses = {row.truth: row.table.misses for row in judged.warnings if row.key[::2] == ("heat", "never")}
     hot = judge_folders([write_told(tmp_path / "hotter", 38.0)]).judged[0]
-    assert counts_of(row_of(hot, "heat", "harm", "never")) == [0, 4, 0, 6]
-    assert "harm, not told as standing" not in {row.truth for row in hot.warnings}, "each far beyond: no less"
+    for truth in ("harm", "harm, not told as standing"):
+        assert counts_of(row_of(hot, "heat", truth, "never")) == [0, 4, 0, 6], "each far beyond its limit"
     assert misses["harm"] == case["misses_harm"]
     assert misses["harm, not told as standing"] == case["misses_not_told"]
     (shade,) = (row for row in judged.shade if row.way == "with")
