@@ -16,7 +16,8 @@ from advisor.advice.model import Advice, AlertEvent, Reason, Situation
 from advisor.advice.places import is_confirmed
 from advisor.advice.standing import standing_heat
 from advisor.advice.unusual import Unusual, unusual_heat
-from advisor.advice.water import TOP_THIRD, is_watered_with_care
+from advisor.advice.water import TOP_THIRD
+from advisor.exposure.water import watered_with_care
 from advisor.garden.state_model import TreeState
 from advisor.physics.missing import reduce_over
 from advisor.weather.table import utc_of
@@ -174,7 +175,7 @@ def _measures(
         wanted = max(wanted, asked.value if asked is not None else 0.0)
     net = max(net, situation.now_utc)
     share = say(situation, wanted, "share")
-    careful = [tree for tree in trees if is_watered_with_care(situation, situation.states[tree])]
+    careful = [tree for tree in trees if watered_with_care(situation.states[tree], situation.tables)]
     small_l = limits.value("water.small_pot_l", "l")
     small = [tree for tree in trees if situation.states[tree].tree.pot.volume_l < small_l]
 

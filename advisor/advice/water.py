@@ -6,7 +6,8 @@ waterings that nobody wrote down.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -15,19 +16,63 @@ from numpy.typing import NDArray
 from advisor.advice.grouping import advice_id, bench_order, listed, names, say
 from advisor.advice.hours import clock, day_and_clock, day_span, local_day, this_hour, window
 from advisor.advice.model import Advice, Amount, Reason, Situation
+from advisor.advice.water_between import short_lived
 from advisor.advice.water_rain import rain_note
 from advisor.exposure.model import Exposure
+from advisor.exposure.water import watered_with_care
 from advisor.garden.state_model import Stage, TreeState
 from advisor.physics.missing import reduce_over
 from advisor.weather.days import at_local
 from advisor.weather.table import stamp_of, utc_of
 
-__all__ = ["is_watered_with_care", "water_advice"]
+__all__ = ["Round", "water_advice", "watering_rounds"]
 
 FloatArray = NDArray[np.float64]
 _HOUR = np.timedelta64(3600, "s")
 
 TOP_THIRD = "leave if the top third is moist"
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """One watering time: trees to water, and trees to look at and soak if the top third is dry."""
+
+    column: int
+    at_utc: datetime
+    water: tuple[str, ...]
+    check: tuple[str, ...]
+
+
+def watering_rounds(situation: Situation) -> tuple[Round, ...]:
+    """Return today's watering times still to come, the next one when none is left, and which trees are due.
+
+    Trees that are watered with care, and small pots, are looked at at the first of them whatever the balance
+    says. Trees whose use of today is not known are in none.
+    """
+    exposure, tables = situation.exposure, situation.tables
+    if exposure is None or situation.weather is None:
+        return ()
+    seen = [tree for tree in exposure.tree_ids if not _blind(situation, exposure, tree)]
+    care = {tree for tree in seen if watered_with_care(situation.states[tree], tables)}
+    small_l = tables.limits.value("water.small_pot_l", "l")
+    columns = _slots(situation, exposure)
+    due = {
+        column: [tree for tree in seen if exposure.waterings_l[exposure.row(tree), column] > 0.0]
+        for column in columns
+    }
+    watered = {tree for trees in due.values() for tree in trees}
+    daily = [
+        tree
+        for tree in seen
+        if tree in care or (tree not in watered and situation.states[tree].tree.pot.volume_l < small_l)
+    ]
+    rounds = []
+    for number, column in enumerate(columns):
+        look = {tree for tree in due[column] if tree in care} | (set(daily) if number == 0 else set())
+        plain = [tree for tree in due[column] if tree not in care]
+        check = [tree for tree in seen if tree in look]
+        rounds.append(Round(column, utc_of(exposure.slot_utc[column]), tuple(plain), tuple(check)))
+    return tuple(rounds)
 
 
 def water_advice(situation: Situation) -> tuple[Advice, ...]:
@@ -39,56 +84,27 @@ def water_advice(situation: Situation) -> tuple[Advice, ...]:
         return (_routine(situation, tuple(situation.states), "no weather"),)
     blind = [tree for tree in exposure.tree_ids if _blind(situation, exposure, tree)]
     seen = [tree for tree in exposure.tree_ids if tree not in blind]
-    care = [tree for tree in seen if is_watered_with_care(situation, situation.states[tree])]
-    slots = _slots(situation, exposure)
+    care = [tree for tree in seen if watered_with_care(situation.states[tree], situation.tables)]
+    rounds = watering_rounds(situation)
     found: list[Advice] = []
     said = False
-    watered: set[str] = set()
-    for column in slots:
-        due = [
-            tree
-            for tree in seen
-            if exposure.waterings_l[exposure.row(tree), column] >= _least_l(situation, exposure, tree)
-        ]
-        watered |= set(due)
-        plain = [tree for tree in due if tree not in care]
-        if plain:
-            unlogged = [tree for tree in plain if situation.states[tree].water.unlogged]
-            found.append(
-                _slot(
-                    situation,
-                    exposure,
-                    column,
-                    plain,
-                    unlogged,
-                    say_unlogged=bool(unlogged) and not said,
-                )
-            )
+    for one in rounds:
+        if one.water:
+            unlogged = [tree for tree in one.water if situation.states[tree].water.unlogged]
+            first = bool(unlogged) and not said
+            found.append(_slot(situation, exposure, one, unlogged, say_unlogged=first))
             said = said or bool(unlogged)
-    found += _checks(situation, exposure, care, slots)
-    small = situation.tables.limits.value("water.small_pot_l", "l")
-    left = [tree for tree in seen if tree not in watered and tree not in care]
-    tiny = [tree for tree in left if situation.states[tree].tree.pot.volume_l < small]
-    if tiny:
-        found.append(_small(situation, exposure, tiny, slots))
-    found += _cold_rest(situation, [tree for tree in left if tree not in tiny])
+    found += _checks(situation, exposure, care, rounds)
+    watered = {tree for one in rounds for tree in one.water}
+    small = {tree for one in rounds for tree in one.check if tree not in care}
+    if small:
+        found.append(_small(situation, exposure, small, rounds))
+    found += short_lived(situation, exposure, [tree for tree in seen if tree not in care])
+    found += _cold_rest(situation, [tree for tree in seen if tree not in {*watered, *care, *small}])
     found += rain_note(situation, exposure)
     if blind:
         found.append(_routine(situation, bench_order(situation, blind), "water use of today is missing"))
     return tuple(found)
-
-
-def _least_l(situation: Situation, exposure: Exposure, tree: str) -> float:
-    """Less than this is no watering: a nearly full pot gains nothing [l]."""
-    limits = situation.tables.limits
-    share = limits.value("water.least_share", "share")
-    return max(limits.value("water.least_l", "l"), share * float(exposure.usable_l[exposure.row(tree)]))
-
-
-def is_watered_with_care(situation: Situation, state: TreeState) -> bool:
-    """Return True for bare and freshly repotted trees: their pots are checked, not watered by the balance."""
-    bare = any("bare" in flag.rule.keeps for flag in state.flags)
-    return bare or state.root_share < situation.tables.limits.value("water.fresh_root_share", "share")
 
 
 def _blind(situation: Situation, exposure: Exposure, tree: str) -> bool:
@@ -166,16 +182,14 @@ def _pot_reasons(
 def _slot(
     situation: Situation,
     exposure: Exposure,
-    column: int,
-    trees: Sequence[str],
+    one: Round,
     unlogged: Sequence[str],
     *,
     say_unlogged: bool,
 ) -> Advice:
-    garden, limits = situation.holdings.garden, situation.tables.limits
-    at = utc_of(exposure.slot_utc[column])
-    ordered = bench_order(situation, trees)
-    litres = float(sum(exposure.waterings_l[exposure.row(tree), column] for tree in ordered))
+    garden, limits, at = situation.holdings.garden, situation.tables.limits, one.at_utc
+    ordered = bench_order(situation, one.water)
+    litres = float(sum(exposure.waterings_l[exposure.row(tree), one.column] for tree in ordered))
     first = timedelta(hours=limits.value("water.first_h", "h"))
     before = max(
         (utc_of(stamp) for stamp in exposure.slot_utc if utc_of(stamp) < at), default=situation.now_utc
@@ -215,33 +229,34 @@ def _slot(
 
 
 def _checks(
-    situation: Situation, exposure: Exposure, care: Sequence[str], slots: Sequence[int]
+    situation: Situation, exposure: Exposure, care: Sequence[str], rounds: Sequence[Round]
 ) -> list[Advice]:
-    """Bare and freshly repotted trees, in groups with the same words of their state."""
-    if not care:
-        return []
-    at = utc_of(exposure.slot_utc[slots[0]]) if slots else situation.now_utc
-    groups: dict[str, list[str]] = {}
+    """Bare and freshly repotted trees, in groups with the same times and the same words of their state."""
+    garden = situation.holdings.garden
+    groups: dict[tuple[str, tuple[datetime, ...]], list[str]] = {}
     for tree in care:
         notes = [
             flag.rule.water_note
             for flag in situation.states[tree].flags
             if flag.rule.water_note and "top third" not in flag.rule.water_note
         ]
-        groups.setdefault(notes[0] if notes else "", []).append(tree)
+        times = tuple(one.at_utc for one in rounds if tree in one.check) or (situation.now_utc,)
+        groups.setdefault((notes[0] if notes else "", times), []).append(tree)
     found = []
-    for note, trees in groups.items():
+    for (note, times), trees in groups.items():
         ordered = bench_order(situation, trees)
+        said = "-".join(clock(garden, at).replace(":", "") for at in times)
+        when = listed([day_and_clock(situation, times[0]), *(clock(garden, at) for at in times[1:])])
         how = note or f"{TOP_THIRD}, else soak"
         found.append(
             Advice(
-                advice_id("water-check", ordered),
+                advice_id(f"water-check-{said}", ordered),
                 "water",
                 "today",
                 ordered,
-                f"Check {names(situation, ordered)} at {day_and_clock(situation, at)}: {how}",
-                at,
-                max(day_span(situation.holdings.garden, situation.day)[1], at),
+                f"Check {names(situation, ordered)} at {when}: {how}",
+                times[0],
+                max(day_span(garden, situation.day)[1], times[-1]),
                 _pot_reasons(situation, exposure, ordered),
                 sure="a tree that draws little cannot be reckoned; the finger decides",
                 changes_if="new leaves or new roots draw more: log leaves-open or roots-seen",
@@ -251,9 +266,11 @@ def _checks(
     return found
 
 
-def _small(situation: Situation, exposure: Exposure, trees: Sequence[str], slots: Sequence[int]) -> Advice:
+def _small(
+    situation: Situation, exposure: Exposure, trees: Collection[str], rounds: Sequence[Round]
+) -> Advice:
     ordered = bench_order(situation, trees)
-    at = utc_of(exposure.slot_utc[slots[0]]) if slots else situation.now_utc
+    at = rounds[0].at_utc if rounds else situation.now_utc
     return Advice(
         advice_id("water-small", ordered),
         "water",

@@ -29,7 +29,8 @@ from advisor.exposure.spot_weather import (
     spot_weather,
 )
 from advisor.exposure.water import PotWater, pot_water, rain_at_pots_mm, water_use_l
-from advisor.exposure.watering import KnownWater, known_water, plan_watering
+from advisor.exposure.water_known import KnownWater, ToldWatering, known_water
+from advisor.exposure.watering import plan_watering
 from advisor.garden.model import Holdings, Tree
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
@@ -75,6 +76,7 @@ def compute_exposure(
     members: bool = False,
     chunk_cells: int = CHUNK_CELLS,
     simulate_pots: Callable[..., PotTemperatures] = simulate_pot_temperature,
+    told_watering: Sequence[ToldWatering] = (),
 ) -> Exposure:
     """Compute what each tree meets in each hour of the weather table.
 
@@ -96,6 +98,8 @@ def compute_exposure(
         Members x trees x hours worked on at once.
     simulate_pots : callable
         What runs the pots through the hours; another one may remember what it has run before.
+    told_watering : sequence of ToldWatering
+        What the digests of the last days told on water: taken as done where nothing is logged.
 
     Returns
     -------
@@ -117,7 +121,7 @@ def compute_exposure(
         raise DataGap("air_temperature_c", None, None)
     if members and not weather.member_count:
         raise ValueError("the weather table has no members; ask for the main forecast")
-    setting = _setting(holdings, states, weather, tables, now_utc, simulate_pots)
+    setting = _setting(holdings, states, weather, tables, now_utc, simulate_pots, told_watering)
     cells = max(1, len(setting.trees)) * weather.hours
     step = max(1, chunk_cells // cells)
     total = weather.member_count if members else 1
@@ -164,6 +168,7 @@ def _setting(
     tables: Tables,
     now_utc: datetime,
     simulate_pots: Callable[..., PotTemperatures],
+    told_watering: Sequence[ToldWatering],
 ) -> _Setting:
     """Gather what all members share: spots, sun, pots and the journal's word on water."""
     trees = tuple(tree for tree in holdings.trees if tree.id in states)
@@ -194,7 +199,16 @@ def _setting(
         place=place_sun(spots, traits, sun),
         pots=pots,
         thermal=_thermal(trees, tables),
-        known=known_water(holdings, trees, of_trees, pots, weather=weather, now_utc=now_utc, tables=tables),
+        known=known_water(
+            holdings,
+            trees,
+            of_trees,
+            pots,
+            weather=weather,
+            now_utc=now_utc,
+            tables=tables,
+            told=told_watering,
+        ),
         simulate_pots=simulate_pots,
     )
 

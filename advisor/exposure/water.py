@@ -20,7 +20,14 @@ from advisor.physics.pot_water import (
     top_area_m2,
 )
 
-__all__ = ["PotWater", "pot_top_area_m2", "pot_water", "rain_at_pots_mm", "water_use_l"]
+__all__ = [
+    "PotWater",
+    "pot_top_area_m2",
+    "pot_water",
+    "rain_at_pots_mm",
+    "water_use_l",
+    "watered_with_care",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +42,8 @@ class PotWater:
     leaf_share : leaf area as a share of the full crown, as it counts for rain held back.
     capture_in_leaf : share of falling rain that a crown in full leaf lets into the pot.
     cover_share : share of the pot's top under crown or moss.
+    with_care : bool; bare and freshly repotted trees, which are looked at before they are watered.
+    daily : bool; pots so small that they are looked at every morning.
     """
 
     capacity_l: FloatArray
@@ -44,6 +53,14 @@ class PotWater:
     leaf_share: FloatArray
     capture_in_leaf: FloatArray
     cover_share: FloatArray
+    with_care: NDArray[np.bool_]
+    daily: NDArray[np.bool_]
+
+
+def watered_with_care(state: TreeState, tables: Tables) -> bool:
+    """Return True for bare and freshly repotted trees: their pots are looked at, not watered by the balance."""
+    bare = any("bare" in flag.rule.keeps for flag in state.flags)
+    return bare or state.root_share < tables.limits.value("water.fresh_root_share", "share")
 
 
 def pot_top_area_m2(pot: Pot, tables: Tables) -> float:
@@ -97,7 +114,18 @@ def pot_water(trees: Sequence[Tree], states: Sequence[TreeState], tables: Tables
             )
         )
     columns = np.array(rows, dtype=np.float64).reshape(len(rows), 7).T
-    return PotWater(*(as_float(column) for column in columns))
+    small_l = tables.limits.value("water.small_pot_l", "l")
+    return PotWater(
+        capacity_l=as_float(columns[0]),
+        usable_l=as_float(columns[1]),
+        top_area_m2=as_float(columns[2]),
+        litres_per_mm=as_float(columns[3]),
+        leaf_share=as_float(columns[4]),
+        capture_in_leaf=as_float(columns[5]),
+        cover_share=as_float(columns[6]),
+        with_care=np.array([watered_with_care(state, tables) for state in states], dtype=bool),
+        daily=np.array([tree.pot.volume_l < small_l for tree in trees], dtype=bool),
+    )
 
 
 def water_use_l(reference_et_mm: FloatArray, pots: PotWater) -> FloatArray:

@@ -1,62 +1,32 @@
-"""The water left in each pot: what the journal says, what is assumed, and the watering advised.
+"""The water left in each pot, and the watering advised.
 
-Logged waterings and weighings count when they were made. For hours of which nothing is logged, watering
-is taken as done as advised, and the balance is begun anew from a full pot two days before now, so that no
-deficit is carried over unlogged days. Ahead, each watering time is decided pot by pot: water when what is
-left would pass the limit before the next watering time and a margin, by the use expected and without
-counting on rain.
+The balance begins with a full pot some days before now and goes by what is known since (``water_known``).
+Ahead, each watering time is decided pot by pot: water when what is left would pass the limit before the next
+watering time. A second balance decides that, in which all use is higher by as much as a forecast may err, and
+no rain is counted on; each further morning begins it anew, because by then more is known. Trees that are
+watered with care are looked at instead, and soaked if the top third is dry; small pots are looked at daily.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from advisor.exposure.water import PotWater
-from advisor.garden.model import Garden, Holdings, Tree
-from advisor.garden.state_model import TreeState
+from advisor.exposure.water_known import HOUR, KnownWater, watering_slots
+from advisor.garden.model import Garden
 from advisor.garden.tables import Tables
 from advisor.physics.missing import FloatArray, as_float
 from advisor.physics.pot_water import deplete, litres_from_mm
 from advisor.weather.table import TimeArray, WeatherTable, stamp_of, utc_of
 
-__all__ = ["KnownWater", "WaterPlan", "known_water", "plan_watering", "watering_slots"]
+__all__ = ["WaterPlan", "plan_watering"]
 
 BoolArray = NDArray[np.bool_]
-HOUR = timedelta(hours=1)
-
-
-@dataclass(frozen=True, slots=True)
-class _Change:
-    """One thing the journal says of a pot's water: ``full``, ``add`` litres, or ``left`` litres usable."""
-
-    at_utc: datetime
-    kind: str
-    litres: float
-
-
-@dataclass(frozen=True, slots=True)
-class KnownWater:
-    """What is known of the water of T trees before now.
-
-    Attributes
-    ----------
-    changes : mapping from row to list of (tree row, kind, litres)
-        In the order of the journal, by the row of the weather table they fall in.
-    assumed : mapping from row to bool array, shape (T,)
-        Past watering times by row: True where watering as advised is assumed.
-    text : tuple of str, length T
-        For the grower.
-    """
-
-    changes: Mapping[int, list[tuple[int, str, float]]]
-    assumed: Mapping[int, BoolArray]
-    text: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,101 +50,6 @@ class WaterPlan:
     left_now_share: FloatArray
 
 
-def watering_slots(garden: Garden, from_utc: datetime, until_utc: datetime) -> list[datetime]:
-    """Return the garden's watering times in [from, until) as UTC, sorted, without doubles."""
-    first = from_utc.astimezone(garden.zone).date() - timedelta(days=1)
-    last = until_utc.astimezone(garden.zone).date() + timedelta(days=1)
-    found = set()
-    for n in range((last - first).days + 1):
-        for at in garden.watering_times:
-            local = datetime.combine(first + timedelta(days=n), at, tzinfo=garden.zone)
-            found.add(local.astimezone(UTC))
-    return sorted(slot for slot in found if from_utc <= slot < until_utc)
-
-
-def known_water(
-    holdings: Holdings,
-    trees: Sequence[Tree],
-    states: Sequence[TreeState],
-    pots: PotWater,
-    *,
-    weather: WeatherTable,
-    now_utc: datetime,
-    tables: Tables,
-) -> KnownWater:
-    """Gather what is known of each pot's water from the journal, and what is assumed.
-
-    A weighing counts where the weight of the full pot is known: one taken soon after a watering until it
-    ran through. Otherwise it stays a note.
-    """
-    get = tables.physics.value
-    speaks_for = timedelta(hours=get("water.logged_for_h", "h"))
-    begins = max(utc_of(weather.start_utc[0]), now_utc - timedelta(days=get("water.look_back_d", "d")))
-    slots = watering_slots(holdings.garden, begins, now_utc)
-    changes: dict[int, list[tuple[int, str, float]]] = {}
-    assumed = {weather.index_at(slot): np.zeros(len(trees), dtype=bool) for slot in slots}
-    text = []
-    for row, (tree, state) in enumerate(zip(trees, states, strict=True)):
-        said = [
-            change
-            for change in _changes_of(holdings, tree, state, float(pots.usable_l[row]), tables)
-            if change.at_utc <= now_utc
-        ]
-        for change in said:
-            if change.at_utc >= begins:
-                at = weather.index_at(change.at_utc)
-                changes.setdefault(at, []).append((row, change.kind, change.litres))
-        for slot in slots:
-            spoken = any(
-                change.kind != "left" and slot - speaks_for < change.at_utc <= slot + HOUR for change in said
-            )
-            assumed[weather.index_at(slot)][row] |= not spoken
-        last = said[-1] if said and said[-1].at_utc > now_utc - speaks_for else None
-        if last is None:
-            text.append("assumed watered as advised")
-        else:
-            word = "weighed" if last.kind == "left" else "logged"
-            text.append(f"{word} {last.at_utc.astimezone(holdings.garden.zone):%H:%M}")
-    return KnownWater(changes, assumed, tuple(text))
-
-
-def _changes_of(
-    holdings: Holdings, tree: Tree, state: TreeState, usable_l: float, tables: Tables
-) -> list[_Change]:
-    """Return what the journal and the state say of one pot's water, oldest first."""
-    get = tables.physics.value
-    soon = timedelta(hours=get("water.weighed_full_within_h", "h"))
-    holds = timedelta(days=get("water.weighed_full_for_d", "d"))
-    water_kg_l = get("tipping.water_density_kg_l", "kg/l")
-    found: list[_Change] = []
-    last_full: datetime | None = None
-    full_kg: tuple[datetime, float] | None = None
-    for entry in holdings.journal_of(tree.id):
-        if entry.entry == "watered":
-            if isinstance(entry.amount, int | float):
-                found.append(_Change(entry.at_utc, "add", float(entry.amount)))
-            else:
-                found.append(_Change(entry.at_utc, "full", 0.0))
-                last_full = entry.at_utc
-        elif entry.entry == "repotted":
-            full_kg = None
-        elif entry.entry == "weighed" and isinstance(entry.amount, int | float):
-            kg = float(entry.amount)
-            if last_full is not None and entry.at_utc - last_full <= soon:
-                full_kg = (entry.at_utc, kg)
-            if full_kg is not None and entry.at_utc - full_kg[0] <= holds:
-                gone_l = max(full_kg[1] - kg, 0.0) / water_kg_l
-                found.append(_Change(entry.at_utc, "left", max(usable_l - gone_l, 0.0)))
-    record = state.water
-    if record.last_watered_utc is not None and all(
-        change.at_utc != record.last_watered_utc for change in found
-    ):
-        litres = record.last_amount_l
-        kind = "full" if litres is None else "add"
-        found.append(_Change(record.last_watered_utc, kind, litres or 0.0))
-    return sorted(found, key=lambda change: change.at_utc)
-
-
 def plan_watering(
     use_l: FloatArray,
     rain_mm: FloatArray,
@@ -186,7 +61,7 @@ def plan_watering(
     garden: Garden,
     tables: Tables,
 ) -> tuple[WaterPlan, TimeArray]:
-    """Run the water of all pots from two days ago to the end of the table.
+    """Run the water of all pots from where the balance begins to the end of the table.
 
     Parameters
     ----------
@@ -210,7 +85,7 @@ def plan_watering(
     members, count, hours = use_l.shape
     limit = (1.0 - get("water.act_used_share", "share")) * pots.usable_l
     stress = get("water.stress_from_share", "share")
-    margin_h = round(get("water.margin_h", "h"))
+    more = 1.0 + get("water.demand_spread_share", "share")
     now_row = weather.index_at(now_utc)
     table_from, table_until = utc_of(weather.start_utc[0]), utc_of(weather.start_utc[-1]) + HOUR
     begin_row = weather.index_at(max(table_from, now_utc - timedelta(days=get("water.look_back_d", "d"))))
@@ -220,52 +95,103 @@ def plan_watering(
     slots_by_row: dict[int, list[int]] = {}
     for n, slot in enumerate(ahead):
         slots_by_row.setdefault(weather.index_at(slot), []).append(n)
+    past_slot = {weather.index_at(slot): slot for slot in all_slots[:first_ahead]}
 
     unknown = np.isnan(use_l)
     use = np.nan_to_num(use_l, nan=0.0)
     rain = litres_from_mm(np.nan_to_num(rain_mm, nan=0.0), pots.top_area_m2[:, np.newaxis])
-    used_before = np.concatenate([np.zeros((members, count, 1)), np.cumsum(use, axis=-1)], axis=-1)
-
-    def short_before_next(water: FloatArray, row: int, slot: datetime) -> BoolArray:
-        later = [other for other in all_slots[bisect_left(all_slots, slot) :] if other > slot]
-        until = weather.index_at(later[0]) + margin_h if later else hours
-        expected = used_before[..., min(max(until, row), hours)] - used_before[..., row]
-        return np.asarray(water - expected <= limit)
-
+    decide = _Decision(use, pots, limit, all_slots, weather, garden, tables)
     left = np.full((members, count, hours), np.nan)
     waterings = np.zeros((members, count, len(ahead)))
     dry_row = np.full((members, count), -1)
     left_now = np.full((members, count), np.nan)
     water = np.broadcast_to(pots.usable_l, (members, count)).copy()
     unwatered: FloatArray | None = None
+    thirsty = water
     never = np.zeros((members, count), dtype=bool)
     for row in range(max(begin_row, 0), hours):
         if row <= now_row:
-            assumed = known.assumed.get(row)
-            if assumed is not None:
-                slot = next(slot for slot in all_slots if weather.index_at(slot) == row)
-                water = np.where(assumed & short_before_next(water, row, slot), pots.usable_l, water)
-            for tree_row, kind, litres in known.changes.get(row, ()):
-                water[:, tree_row] = _changed(
-                    water[:, tree_row], kind, litres, float(pots.usable_l[tree_row])
-                )
+            water = _as_known(water, row, known, decide, past_slot.get(row))
         if row == now_row:
             gone = (now_utc - utc_of(weather.start_utc[row])) / HOUR
             left_now = np.maximum(water - gone * use[..., row], 0.0) / pots.usable_l
-            unwatered = water
+            unwatered = thirsty = water
         for n in slots_by_row.get(row, ()):
-            wanted = short_before_next(water, row, ahead[n])
+            if decide.is_first(ahead[n]):
+                thirsty = water
+            wanted = decide.wanted(thirsty, row, ahead[n], more)
             waterings[..., n] = np.where(wanted, pots.usable_l - water, 0.0)
             water = np.where(wanted, pots.usable_l, water)
+            thirsty = np.where(wanted, pots.usable_l, thirsty)
         water = deplete(water, pots.usable_l, use[..., row], rain[..., row], never, stress)[0]
         left[..., row] = np.where(unknown[..., row], np.nan, water / pots.usable_l)
         if unwatered is not None:
+            thirsty = deplete(thirsty, pots.usable_l, more * use[..., row], 0.0, never, stress)[0]
             unwatered = deplete(unwatered, pots.usable_l, use[..., row], rain[..., row], never, stress)[0]
             dry_row = np.where((dry_row < 0) & (unwatered <= limit), row, dry_row)
     dry_at = np.where(dry_row < 0, np.datetime64("NaT", "s"), weather.start_utc[np.maximum(dry_row, 0)])
     slot_utc = np.array([stamp_of(slot) for slot in ahead], dtype="datetime64[s]")
     plan = WaterPlan(left, waterings, dry_at.astype("datetime64[s]"), as_float(left_now))
     return plan, slot_utc
+
+
+class _Decision:
+    """Whether each pot is watered at a watering time."""
+
+    def __init__(
+        self,
+        use: FloatArray,
+        pots: PotWater,
+        limit_l: FloatArray,
+        slots: list[datetime],
+        weather: WeatherTable,
+        garden: Garden,
+        tables: Tables,
+    ) -> None:
+        get, limits = tables.physics.value, tables.limits.value
+        self.pots, self.limit_l, self.slots, self.weather, self.garden = pots, limit_l, slots, weather, garden
+        self.used_before = np.concatenate([np.zeros((*use.shape[:-1], 1)), np.cumsum(use, axis=-1)], axis=-1)
+        self.hours = use.shape[-1]
+        self.moist_l = get("water.moist_share", "share") * pots.usable_l
+        self.least_l = np.maximum(
+            limits("water.least_l", "l"), limits("water.least_share", "share") * pots.usable_l
+        )
+
+    def is_first(self, slot: datetime) -> bool:
+        """True for the first watering time of a local day."""
+        return slot.astimezone(self.garden.zone).time() == min(self.garden.watering_times)
+
+    def short_before_next(self, water: FloatArray, row: int, slot: datetime, factor: float) -> BoolArray:
+        """True where a pot passes its limit before the next time, with ``factor`` times the use expected."""
+        later = self.slots[bisect_right(self.slots, slot) :]
+        until = self.weather.index_at(later[0]) if later else self.hours
+        expected = self.used_before[..., min(max(until, row), self.hours)] - self.used_before[..., row]
+        return np.asarray(water - expected * factor <= self.limit_l)
+
+    def wanted(self, water: FloatArray, row: int, slot: datetime, factor: float) -> BoolArray:
+        """True where the pot is watered at this time of the garden's watering times."""
+        first = self.is_first(slot)
+        short, dry_on_top = self.short_before_next(water, row, slot, factor), water <= self.moist_l
+        looked_at = (short | first) & dry_on_top
+        plain = short | (first & self.pots.daily & dry_on_top)
+        gains = self.pots.usable_l - water >= self.least_l
+        return np.asarray(np.where(self.pots.with_care, looked_at, plain) & gains)
+
+
+def _as_known(
+    water: FloatArray, row: int, known: KnownWater, decide: _Decision, slot: datetime | None
+) -> FloatArray:
+    """Water of all pots after what was told, assumed and logged for one past hour."""
+    usable = decide.pots.usable_l
+    if row in known.told:
+        soaked = known.told[row] | (known.checked[row] & (water <= decide.moist_l))
+        water = np.where(soaked, usable, water)
+    if row in known.assumed and slot is not None:
+        wanted = known.assumed[row] & decide.wanted(water, row, slot, 1.0)
+        water = np.where(wanted, usable, water)
+    for tree_row, kind, litres in known.changes.get(row, ()):
+        water[:, tree_row] = _changed(water[:, tree_row], kind, litres, float(usable[tree_row]))
+    return water
 
 
 def _changed(water_l: FloatArray, kind: str, litres: float, usable_l: float) -> FloatArray:

@@ -5,7 +5,7 @@ Pure but for the tables it is given: same holdings, weather and moment, same eva
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -17,6 +17,7 @@ from advisor.advice.work import judge
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
 from advisor.exposure.places import place_temperature_c
+from advisor.exposure.water_known import ToldWatering
 from advisor.garden.model import Holdings, Place
 from advisor.garden.state import fold_all
 from advisor.garden.state_model import TreeState
@@ -143,6 +144,7 @@ def evaluate(
     alerts: AlertSettings,
     *,
     told_standing: frozenset[str] = frozenset(),
+    told_watering: Sequence[ToldWatering] = (),
     with_members: bool = True,
     forecast_error: ForecastError | None = None,
     climate: Climate | None = None,
@@ -156,6 +158,8 @@ def evaluate(
         usable is at hand.
     told_standing : frozenset of str
         Ids of standing measures that were told already.
+    told_watering : sequence of ToldWatering
+        What the digests of the last days told on water.
     forecast_error : ForecastError, optional
         Learned of the source of ``weather``: how sure it is; without it the usual error of config/.
     climate : Climate or None
@@ -166,10 +170,12 @@ def evaluate(
     exposure = members = None
     if weather is not None and holdings.trees:
         near = near_weather(weather, now_utc)
-        exposure = compute_exposure(holdings, states, near, tables, now_utc)
+        exposure = compute_exposure(holdings, states, near, tables, now_utc, told_watering=told_watering)
         if with_members and weather.member_count > 1:
             ahead = _window(weather, now_utc, 2, MEMBER_DAYS)
-            members = compute_exposure(holdings, states, ahead, tables, now_utc, members=True)
+            members = compute_exposure(
+                holdings, states, ahead, tables, now_utc, members=True, told_watering=told_watering
+            )
     situation = situation_of(
         holdings,
         tables,

@@ -20,6 +20,7 @@ from advisor.service.compose import (
     messages_of,
 )
 from advisor.service.evaluate import Evaluation
+from advisor.service.told_watering import keep_told, told_watering
 from advisor.store.database import Store
 from advisor.store.ledger import (
     AlertEvent,
@@ -47,7 +48,7 @@ def queue_digest(
     notices: Sequence[str],
     quiet_notes: Sequence[str],
 ) -> Rendered:
-    """Queue the digest of the evaluation's day; ledger, outbox and standing measures in one transaction."""
+    """Queue the digest of the evaluation's day; ledger, outbox and what was told, in one transaction."""
     situation = evaluation.situation
     rendered = digest_rendered(
         evaluation, notices, quiet_notes, pictures=envelope.pictures, with_work=envelope.with_work
@@ -71,6 +72,7 @@ def queue_digest(
             for piece in evaluation.advice:
                 if piece.hazard == "standing":
                     tell_standing(tx, piece.id, now_utc, piece.do)
+            keep_told(tx, told_watering(store, now_utc), situation, now_utc)
     return rendered
 
 

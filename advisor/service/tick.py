@@ -268,6 +268,7 @@ def _evaluation(the_pass: _Pass) -> Evaluation:
     from advisor.service.climate import kept_climate
     from advisor.service.evaluate import AlertSettings, evaluate
     from advisor.service.learn_error import error_for, known_errors
+    from advisor.service.told_watering import told_watering
     from advisor.service.weather_now import assemble
 
     store, files, now_utc = the_pass.store, the_pass.files, the_pass.now_utc
@@ -282,6 +283,7 @@ def _evaluation(the_pass: _Pass) -> Evaluation:
         now_utc,
         AlertSettings(settings.caution, f"{settings.quiet_from:%H:%M}", f"{settings.quiet_until:%H:%M}"),
         told_standing=frozenset(standing_told(store)),
+        told_watering=told_watering(store, now_utc),
         forecast_error=error_for(errors, weather),
         climate=kept_climate(store, files.holdings.garden, now_utc),
     )

@@ -19,7 +19,7 @@ from exposure.exposure_builders import (
 
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.water import pot_top_area_m2, pot_water, rain_at_pots_mm, water_use_l
-from advisor.exposure.watering import watering_slots
+from advisor.exposure.water_known import watering_slots
 from advisor.garden.model import Crown, JournalEntry, Place, Pot
 from advisor.garden.state_model import WaterRecord
 from advisor.units import NumberTable
