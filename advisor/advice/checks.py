@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from advisor.advice import checks_person, checks_tree, checks_weather, season
+from advisor.advice import checks_person, checks_tree, checks_weather, checks_year, season
 from advisor.advice.model import Check
 from advisor.advice.work_case import WorkCase, matches, option_words
 from advisor.errors import SettingsError
+from advisor.garden.practice import usual
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import CheckRow, WorkRule
 
@@ -32,6 +33,11 @@ CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
     "sap-pressure": checks_weather.sap_pressure,
     "thunder": checks_weather.thunder,
     "aftercare-place": checks_weather.aftercare_place,
+    "hot-days": checks_weather.hot_days,
+    "major-works": checks_year.major_works,
+    "winter-part": checks_year.winter_part,
+    "feed-pause": checks_year.feed_pause,
+    "day-part": checks_year.day_part,
     "time-left": checks_person.time_left,
 }
 """By the ``kind`` of a row. A test asserts that every kind in config/ is here and every one here is used."""
@@ -44,8 +50,11 @@ def applies(row: CheckRow, state: TreeState) -> bool:
     """True when the row means this tree.
 
     Options ``only_for`` and ``not_for`` (selectors), ``only_stage`` and ``not_stage``; the number
-    ``from_height`` is the least height of the crown.
+    ``from_height`` is the least height of the crown. Rows of a practice that is not the grower's are gone
+    from tables read by it (``garden.practice``); in tables as loaded those of the defaults count.
     """
+    if not usual(row.options):
+        return False
     group, species = state.group, state.tree.species_id
     only, never = option_words(row, "only_for"), option_words(row, "not_for")
     if only and not any(matches(word, group, species) for word in only):

@@ -10,6 +10,7 @@ from typing import cast
 
 from advisor.advice.model import Check, CheckVerdict
 from advisor.advice.work_case import WorkCase, band, matches, option_words, raised_by, worst
+from advisor.garden.practice import said_by, usual
 from advisor.garden.state_model import Flag, Stage
 
 __all__ = ["flags", "leaf_left", "practice", "since_seen", "spacing", "stage", "strength", "water"]
@@ -33,7 +34,7 @@ def stage(case: WorkCase) -> Check:
     if verdict == "fail":
         note = opens.closed or "not in this stage"
         if known.certainty == "guess" and _next_door(known.stage, opens.all):
-            verdict, note = "unknown", "look at the tree and log what you see"
+            verdict, note = "unknown", f"look at the tree and {_log_words(case, known.stage, opens.all)}"
     elif known.stage.name in option_words(case.row, "seen") and not _hard_seen(case):
         verdict, note = "care", "not seen hard since this flush began: feel the leaves, then log leaves-hard"
     elif known.certainty == "guess":
@@ -61,15 +62,38 @@ def _opens(case: WorkCase) -> _Opens:
     group, species = case.state.group, case.state.tree.species_id
     rows = cast("Sequence[Mapping[str, object]]", case.row.options.get("by", ()))
     fit = (
-        row for row in rows if any(matches(word, group, species) for word in cast("Sequence[str]", row["on"]))
+        row
+        for row in rows
+        if usual(row) and any(matches(word, group, species) for word in cast("Sequence[str]", row["on"]))
     )
     row = next(fit, case.row.options)
+    setting = said_by(row)
     return _Opens(
         tuple(cast("Sequence[str]", row.get("pass", ()))),
         tuple(cast("Sequence[str]", row.get("care", ()))),
-        str(row.get("why", "")),
+        str(row.get("why", "")) + (f" ({setting})" if setting else ""),
         str(row.get("no", case.row.options.get("no", ""))),
     )
+
+
+_SEEN_AS: Mapping[Stage, str] = {
+    Stage.BUD_SWELL: "buds-swelling",
+    Stage.BUD_BREAK: "buds-swelling",
+    Stage.LEAVES_UNFOLDING: "leaves-open",
+    Stage.SHOOTS_EXTENDING: "leaves-open",
+    Stage.LEAVES_HARD: "leaves-hard",
+    Stage.SECOND_FLUSH: "leaves-open",
+    Stage.AUTUMN_COLOUR: "colour",
+    Stage.LEAF_FALL: "leaf-fall",
+}
+"""The journal entry that tells of a stage; dormancy has none: it is what is left when nothing moves."""
+
+
+def _log_words(case: WorkCase, now: Stage, opens: Sequence[str]) -> str:
+    """Say which entry would settle whether an open stage next to ``now`` is reached."""
+    near = [Stage[name] for name in opens if abs(Stage[name].order - now.order) == 1]
+    words = dict.fromkeys(_SEEN_AS[stage] for stage in (*near, now) if stage in _SEEN_AS)
+    return " or ".join(f"log {word}" for word in words) + f" for {case.state.tree.id}"
 
 
 def _next_door(now: Stage, opens: Sequence[str]) -> bool:
@@ -90,20 +114,25 @@ def _hard_seen(case: WorkCase) -> bool:
 
 
 def since_seen(case: WorkCase) -> Check:
-    """Days since a sighting or work (option ``entry``) against ``days``.
+    """Days since a sighting or work (option ``entry``): at least ``days``, or at most ``within``.
 
-    Option ``missing`` is the verdict where nothing is logged: pass unless the row says otherwise.
+    Option ``missing`` is the verdict where nothing is logged, or nothing since more than ``forgotten``
+    days: pass unless the row says otherwise.
     """
-    number = case.row.numbers["days"]
-    source = case.row.numbers.source("days")
-    days = case.days_since(str(case.row.options["entry"]))
-    if days is None:
+    key, side = ("within", "max") if "within" in case.row.numbers else ("days", "min")
+    number, source = case.row.numbers[key], case.row.numbers.source(key)
+    entry = str(case.row.options["entry"])
+    days = case.days_since(entry)
+    forgotten = case.number("forgotten")
+    if days is None or (forgotten is not None and days > forgotten.value):
         missing = cast("CheckVerdict", case.row.options.get("missing", "pass"))
-        return case.check(
-            missing, f"{case.row.text}: not logged", limit=number.value, unit="d", source=source
-        )
-    verdict, limit = band(float(days), number, "min")
-    text = f"{case.row.text}: {days} days; at least {limit:.0f}"
+        text = f"{case.row.text}: not logged"
+        if missing != "pass":
+            text += f"; log {entry} for {case.state.tree.id} with its day"
+        return case.check(missing, text, limit=number.value, unit="d", source=source)
+    verdict, limit = band(float(days), number, side)
+    bound = "at most" if side == "max" else "at least"
+    text = f"{case.row.text}: {days} days; {bound} {limit:.0f}"
     return case.check(verdict, text, value=float(days), unit="d", limit=limit, source=source)
 
 
@@ -241,5 +270,6 @@ def water(case: WorkCase) -> Check:
     verdict, limit = band(value, number, "min")
     text = f"{case.row.text}: {case.show(value, 'share')} of the usable water left"
     if verdict != "pass":
-        text += f"; at least {case.show(limit, 'share')}. Water it through, work an hour later"
+        remedy = case.row.options.get("remedy", "Water it through, work an hour later")
+        text += f"; at least {case.show(limit, 'share')}. {remedy}"
     return case.check(verdict, text, value=value, unit="share", limit=limit, source=source)

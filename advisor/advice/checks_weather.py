@@ -10,7 +10,7 @@ from advisor.advice.model import Check, CheckVerdict
 from advisor.advice.work_case import Hours, WorkCase, band, option_words, places_with_room
 from advisor.units import Number
 
-__all__ = ["after", "aftercare_place", "before", "during", "sap_pressure", "thunder"]
+__all__ = ["after", "aftercare_place", "before", "during", "hot_days", "sap_pressure", "thunder"]
 
 _SIDES = ("max", "min")
 _DEFAULT_REDUCE = {"max": "max", "min": "min"}
@@ -109,6 +109,33 @@ def sap_pressure(case: WorkCase) -> Check:
     return case.check(
         verdict, text, value=hottest[0], unit=thaw.unit, limit=limit, at_utc=hottest[1], source=source
     )
+
+
+def hot_days(case: WorkCase) -> Check:
+    """Longest run of days above ``above`` within ``days``, the judged one with it: a heat wave.
+
+    What the forecast covers decides.
+    """
+    above, most = case.row.numbers["above"], case.row.numbers["most"]
+    source = case.row.numbers.source("most")
+    longest = run = known = 0
+    last: datetime | None = None
+    for ahead in range(int(case.need("days")) + 1):
+        day = case.hours("bench-air", case.local_midnight(ahead), case.local_midnight(ahead + 1))
+        known += day.known
+        high, at = day.extreme("max")
+        run = run + 1 if high is not None and high > above.value else 0
+        if run > longest:
+            longest, last = run, at
+    limit_text = case.show(above.value, above.unit)
+    if not known:
+        return case.check("unknown", f"{case.row.text}: not in the forecast", unit="d", source=source)
+    verdict, limit = band(float(longest), most, "max")
+    if not longest:
+        return case.check("pass", f"{case.row.text}: no day above {limit_text}", unit="d", source=source)
+    running = f"{longest} days running" if longest > 1 else "one day"
+    text = f"{case.row.text}: {running} above {limit_text}, to the last{case.at(last)}; at most {limit:.0f}"
+    return case.check(verdict, text, value=float(longest), unit="d", limit=limit, at_utc=last, source=source)
 
 
 def aftercare_place(case: WorkCase) -> Check:

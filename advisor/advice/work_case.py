@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from advisor.advice.model import Check, CheckVerdict, Situation
 from advisor.garden.model import Place
+from advisor.garden.practice import said_by
 from advisor.garden.state_model import Flag, TreeState
 from advisor.garden.tables import CheckRow, SpeciesGroup, WorkRule
 from advisor.units import Number, shown
@@ -138,10 +139,16 @@ class WorkCase:
         at_utc: datetime | None = None,
         source: str = "",
     ) -> Check:
-        """Return a finished check of this row; a row may cap how bad it gets (``worst = "care"``)."""
+        """Return a finished check of this row; a row may cap how bad it gets (``worst = "care"``).
+
+        Where a row counts by a setting of the grower and is not passed, the words name the setting.
+        """
         cap = self.row.options.get("worst")
         if cap == "care" and verdict == "fail":
             verdict = "care"
+        setting = said_by(self.row.options)
+        if setting and verdict != "pass":
+            text = f"{text} ({setting})"
         return Check(
             self.row.gate, self.row.id, verdict, value, unit, limit, at_utc, source, text, self.row.deciding
         )

@@ -243,7 +243,7 @@ def _works(reader: _Reader, cautions: Mapping[str, str]) -> dict[str, WorkRule]:
     return found
 
 
-_WORDS_BY_SETTING = ("prepare", "afterwards", "water_before")
+_LISTS_BY_SETTING = ("prepare", "afterwards", "day_before")
 
 
 def _by_setting(
@@ -254,9 +254,9 @@ def _by_setting(
     for setting, by_value in rows.items():
         for value, row in by_value.items():
             where = f"{key}.with.{setting}.{value}"
-            reader.known(file, where, row, set(_WORDS_BY_SETTING))
+            reader.known(file, where, row, {*_LISTS_BY_SETTING, "water_before"})
             words: dict[str, object] = {
-                name: reader.words(file, where, row, name) for name in _WORDS_BY_SETTING[:2] if name in row
+                name: reader.words(file, where, row, name) for name in _LISTS_BY_SETTING if name in row
             }
             if "water_before" in row:
                 words["water_before"] = str(row["water_before"])

@@ -60,6 +60,7 @@ ENTRIES: Mapping[str, EntryWord] = {
     "buds-swelling": _SEEN,
     "leaves-open": EntryWord("seen", ("share",), "optional"),
     "leaves-hard": _SEEN,
+    "bloom-over": _SEEN,
     "roots-seen": _SEEN,
     "colour": EntryWord("seen", ("share",), "optional"),
     "leaf-fall": EntryWord("seen", ("share",), "optional"),

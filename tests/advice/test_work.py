@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from math import log10
-from typing import Any
+from typing import Any, get_args, get_type_hints
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -29,6 +29,7 @@ from advisor.advice.windows import half_days, half_spans, order_checks, verdict_
 from advisor.advice.work import judge, judge_all, windows, work_advice
 from advisor.advice.work_case import band, matches, option_words
 from advisor.errors import SettingsError
+from advisor.garden.practice import SETTINGS, Practice
 from advisor.garden.state_model import Stage
 from advisor.store.config_files import load_tables
 from advisor.units import Number
@@ -85,6 +86,11 @@ def test_work_row_words_mean_something() -> None:
                 for key in ("fail", "care", "same_session"):
                     for word in option_words(row, key):
                         assert word in flag_words, (rule.id, word)
+            for options in (row.options, *row.options.get("by", ())):  # type: ignore[misc]
+                for setting, values in options.get("only_with", {}).items():
+                    allowed = get_args(get_type_hints(Practice)[setting])
+                    assert values, (rule.id, row.id)
+                    assert set(values) < set(allowed), (rule.id, row.id, values)
             if row.shelter_mends:
                 assert "shelter_level" in row.numbers, (rule.id, row.id)
             for stage in stages:
@@ -95,6 +101,26 @@ def test_work_row_words_mean_something() -> None:
                 for group in tables.species.values()
                 for species in group.species
             ), (rule.id, word)
+
+
+def test_work_words_of_a_setting_are_those_of_values_that_exist() -> None:
+    found = set()
+    for rule in load_tables().works.values():
+        for setting, by_value in rule.by_setting.items():
+            allowed = get_args(get_type_hints(Practice)[setting])
+            assert set(by_value) <= set(allowed) - {getattr(Practice(), setting)}, (rule.id, setting)
+            found.add(setting)
+    assert found
+
+
+def test_every_setting_decides_some_row() -> None:
+    tables = load_tables()
+    named = {name for flag in tables.flags.values() for key in flag.numbers for name in key.split(".")[:1]}
+    for rule in tables.works.values():
+        for row in rule.checks:
+            for options in (row.options, *row.options.get("by", ())):  # type: ignore[misc]
+                named |= set(options.get("only_with", {}))
+    assert set(SETTINGS) <= named
 
 
 def test_worker_heat_limits_are_those_of_the_published_formula() -> None:

@@ -34,6 +34,8 @@ def test_work_case_gives_the_verdict_of_the_trade(work: str, case: dict[str, Any
     assert judgement.impossible is case.get("impossible", False)
     if "decides" in case:
         assert judgement.checks[0].check == case["decides"], told
+    if "says" in case:
+        assert case["says"] in judgement.checks[0].text, told
 
 
 def test_work_cases_say_yes_at_least_as_often_as_no() -> None:

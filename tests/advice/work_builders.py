@@ -12,10 +12,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from advisor.advice.model import SeasonEnd, Situation
+from advisor.advice.model import Caution, SeasonEnd, Situation
 from advisor.exposure.model import Exposure
 from advisor.garden.model import Crown, Garden, Holdings, Place, Pot, Tree
-from advisor.garden.state_model import Flag, Needs, Stage, StageKnown, TreeState, WaterRecord
+from advisor.garden.ordering import WORK
+from advisor.garden.practice import Practice, practised
+from advisor.garden.state_model import Flag, Needs, Session, Stage, StageKnown, TreeState, WaterRecord
 from advisor.garden.tables import FlagRule, Tables
 from advisor.store.config_files import load_tables
 from advisor.units import NumberTable
@@ -159,7 +161,20 @@ def make_state(
         needs=Needs(),
         water=WaterRecord(None, None, None, None, True),
         last=last,
+        sessions=_sessions(events or [], last, today),
     )
+
+
+def _sessions(events: list[list[Any]], last: dict[str, date], today: date) -> tuple[Session, ...]:
+    """One session for each day on which work was logged."""
+    works: dict[date, list[str]] = {}
+    for entry, ago, *_ in events:
+        day = today - timedelta(days=ago)
+        if entry in WORK:
+            works.setdefault(day, []).append(entry)
+        if entry == "cut" and last.get("big-cut") == day:
+            works[day].append("big-cut")
+    return tuple(Session(day, day, tuple(done)) for day, done in sorted(works.items()))
 
 
 def hourly(
@@ -267,15 +282,30 @@ def make_situation(
     latitude: float = 47.9,
     working_hours: tuple[time, time] = (time(8), time(18)),
     ahead_days: int = AHEAD_DAYS,
+    practice: dict[str, Any] | None = None,
+    caution: Caution = "even",
+    missing: tuple[str, ...] = (),
+    members: dict[str, Any] | None = None,
 ) -> Situation:
     garden = Garden("Test garden", latitude, 8.2, 640.0, ZONE, working_hours=working_hours)
+    if practice:
+        words = {key: value for key, value in practice.items() if key != "major_works_per_season"}
+        garden = replace(
+            garden,
+            practice=Practice(**words, given=frozenset(words)),
+            major_works_per_season=practice.get("major_works_per_season"),
+        )
+    tables = practised(tables, garden.practice)
     trees = tuple(state.tree for state in states.values())
     holdings = Holdings(garden, {name: PLACES[name] for name in places}, trees, ())
-    table = exposure = None
+    table = exposure = runs = None
     if weather is not None:
         start, arrays = hourly(weather, now, ahead_days=ahead_days)
+        arrays |= {name: np.full(start.size, np.nan) for name in missing}
         table = make_weather(start, arrays, now)
         exposure = make_exposure(start, arrays, tuple(states), now)
+        if members is not None:
+            table, runs = with_members(weather, members, table, exposure, now, ahead_days)
     return Situation(
         now_utc=now,
         day=now.astimezone(garden.zone).date(),
@@ -284,11 +314,47 @@ def make_situation(
         states=states,
         weather=table,
         exposure=exposure,
-        members=None,
-        caution="even",
+        members=runs,
+        caution=caution,
         season_end=SeasonEnd(frost, frost_known if frost else "none", "by hand", "estimate: house"),  # type: ignore[arg-type]
         weather_age_h=None if weather is None else 1.0,
     )
+
+
+def with_members(
+    weather: Weather,
+    given: dict[str, Any],
+    table: WeatherTable,
+    exposure: Exposure,
+    now: datetime,
+    ahead_days: int,
+) -> tuple[WeatherTable, Exposure]:
+    """Table and exposure of an ensemble: ``share`` of ``count`` runs meet ``days`` and ``rain``.
+
+    Members reach seven days ahead, as in a pass.
+    """
+    count = int(given["count"])
+    other = replace(
+        weather,
+        days={**weather.days, **{int(day): values for day, values in given.get("days", {}).items()}},
+        rain=[*weather.rain, *(tuple(row) for row in given.get("rain", []))],
+    )
+    start, arrays = hourly(other, now, ahead_days=ahead_days)
+    apart = make_exposure(start, arrays, exposure.tree_ids, now)
+    odd = np.arange(count) < round(count * float(given["share"]))
+    until = int(np.searchsorted(start, np.datetime64(now.astimezone(UTC).replace(tzinfo=None), "s"))) + 7 * 24
+
+    def runs(name: str) -> np.ndarray:
+        plain, differs = getattr(exposure, name), getattr(apart, name)
+        return np.stack([differs if one else plain for one in odd])[..., :until]
+
+    names = (
+        "bench_temperature_c", "wind_m_s", "gust_m_s", "pot_core_c", "water_left_share", "vpd_kpa", "wbgt_c",
+    )  # fmt: skip
+    found = replace(exposure, start_utc=start[:until], **{name: runs(name) for name in names})
+    rain = np.stack([arrays["rain"] if one else table.value("rain_mm") for one in odd])
+    rain[:, until:] = np.nan
+    return replace(table, members={"rain_mm": rain}), found
 
 
 _WEATHER_KEYS = ("tmax", "tmin", "wind", "gust", "rh", "wbgt", "code")
@@ -339,5 +405,9 @@ def situation_of(case: dict[str, Any], tables: Tables | None = None) -> tuple[Si
         frost=None if frost == "none" else date.fromisoformat(str(frost)),
         frost_known=case.get("frost_known", "climate"),
         latitude=float(case.get("latitude", 47.9)),
+        practice=case.get("practice"),
+        caution=case.get("caution", "even"),
+        missing=tuple(case.get("missing", ())),
+        members=case.get("members"),
     )
     return situation, situation.day + timedelta(days=int(case.get("ask", 0)))
