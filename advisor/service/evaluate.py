@@ -19,6 +19,7 @@ from advisor.exposure.model import Exposure
 from advisor.exposure.places import place_temperature_c
 from advisor.exposure.water_known import ToldWatering
 from advisor.garden.model import Holdings, Place
+from advisor.garden.practice import practised
 from advisor.garden.state import fold_all
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
@@ -165,6 +166,7 @@ def evaluate(
     climate : Climate or None
         Past years of a station near the garden; without them the season's end is an estimate.
     """
+    tables = practised(tables, holdings.garden.practice)
     warmth = warmth_of_places(holdings, weather, tables)
     states: dict[str, TreeState] = fold_all(holdings, tables, warmth, now_utc)
     exposure = members = None
@@ -210,6 +212,7 @@ def situation_of(
 ) -> Situation:
     """Return what the rules look at: states and exposure as given, and what follows from the rest."""
     garden = holdings.garden
+    tables = practised(tables, garden.practice)
     day = now_utc.astimezone(garden.zone).date()
     age_h = None
     if weather is not None and exposure is not None:
