@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from advisor.advice.model import Check, Situation
-from advisor.advice.plan_model import Closing, Plan, PlannedSession
+from advisor.advice.plan_model import Closing, Plan, PlannedSession, Waiting
 from advisor.advice.readiness import until_texts
 from advisor.advice.season import SeasonLast
 from advisor.advice.season_climate import years_in_words
@@ -15,7 +15,7 @@ from advisor.message.climate import climate_line
 from advisor.message.parts.foot import weather_line
 from advisor.message.words import clock, list_of, plain, short_day, tree_names
 
-__all__ = ["cautions_of", "grouped", "plan_text", "preparing"]
+__all__ = ["cautions_of", "grouped", "plan_text", "prepare_texts", "preparing"]
 
 WIDTH = 78
 _MOST_NAMES = 8
@@ -24,7 +24,12 @@ _VERDICTS = {"suits": "suits", "suits-with-care": "suits, with care"}
 
 def _wrap(text: str, first: str = "", rest: str = "") -> str:
     return textwrap.fill(
-        plain(text), WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
+        plain(text),
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_long_words=False,
+        break_on_hyphens=False,  # journal words have hyphens, and are to be typed
     )
 
 
@@ -75,16 +80,17 @@ def cautions_of(situation: Situation, plan: Plan) -> dict[str, tuple[str, ...]]:
 
 
 def _what(situation: Situation, session: PlannedSession) -> str:
-    """``full stripping; big cuts and wiring may go with it``, in another order where the rules ask for it."""
-    works = situation.tables.works
-    names = [works[work].name for work in session.works]
-    text = names[0]
-    if len(names) > 1:
-        text += f" ({list_of(names[1:])} may go with it)"
-    before = session.order[: session.order.index(session.work)]
-    if before:
-        text += f", {list_of([works[work].name for work in before])} first"
-    return text
+    """``full stripping (big cuts and wiring may go with it)``; ``before it`` where the rules ask for that."""
+    works, place = situation.tables.works, session.order.index(session.work)
+    before = [work for work in session.works if work in session.order[:place]]
+    beside = [work for work in session.works if work in session.order[place + 1 :]]
+    text = works[session.work].name
+    may = [
+        f"{list_of([works[work].name for work in others])} may go {where} it"
+        for others, where in ((before, "before"), (beside, "with"))
+        if others
+    ]
+    return f"{text} ({', '.join(may)})" if may else text
 
 
 def _reason(check: Check) -> str:
@@ -121,19 +127,20 @@ def _entry(situation: Situation, group: Sequence[PlannedSession]) -> list[str]:
     out += [_under("after", text.removesuffix(".")) for text in until]
     if one.last is not None:
         out.append(_under("last sensible day", _last(one.last)))
+    waiting: dict[str, list[str]] = {}
     for other in one.waiting:
-        name = situation.tables.works[other.work].name
-        if other.from_day is None:
-            until_then = "until that is over"
-        elif other.this_season:
-            until_then = f"until {short_day(other.from_day)}"
-        else:
-            until_then = f"until {short_day(other.from_day)}, so not this season"
-        out.append(_under("must then wait", f"{name}, {until_then}"))
-    return out
+        waiting.setdefault(_until_then(other), []).append(situation.tables.works[other.work].name)
+    return out + [_under("must then wait", f"{list_of(names)}, {when}") for when, names in waiting.items()]
 
 
-def _prepare(situation: Situation, plan: Plan, day: date) -> list[str]:
+def _until_then(other: Waiting) -> str:
+    if other.from_day is None:
+        return "until that is over"
+    return f"until {short_day(other.from_day)}" + ("" if other.this_season else ", so not this season")
+
+
+def prepare_texts(situation: Situation, plan: Plan, day: date) -> tuple[str, ...]:
+    """Return what to prepare on a day, a text for all trees that ask for the same."""
     by_text: dict[tuple[date, tuple[str, ...]], list[PlannedSession]] = {}
     for one in plan.prepared_on(day):
         texts = preparing(situation, one)
@@ -143,8 +150,8 @@ def _prepare(situation: Situation, plan: Plan, day: date) -> list[str]:
     for (for_day, texts), sessions in by_text.items():
         when = "Prepare now" if for_day == day else f"Prepare for {short_day(for_day)}"
         works = list_of(list(dict.fromkeys(situation.tables.works[one.work].name for one in sessions)))
-        out.append(_point(f"{when}, {works} of {_names(situation, sessions)}: {' '.join(texts)}"))
-    return out
+        out.append(f"{when}, {works} of {_names(situation, sessions)}: {' '.join(texts)}")
+    return tuple(out)
 
 
 def _closing(situation: Situation, closing: Sequence[Closing]) -> list[str]:
@@ -170,7 +177,10 @@ def plan_text(situation: Situation, plan: Plan) -> str:
     first, last = plan.days[0], plan.days[-1]
     out = [
         _wrap(f"{situation.holdings.garden.name}: plan, {short_day(first)} to {short_day(last)}"),
-        _wrap(f"At most {plan.major_a_day} trees a day for major work, {plan.light_a_day} for light work."),
+        _wrap(
+            f"At most {plan.major_a_day} {'tree' if plan.major_a_day == 1 else 'trees'} a day for major work,"
+            f" {plan.light_a_day} for light work."
+        ),
     ]
     if situation.exposure is None:
         out.append(_wrap("No weather is known, so no day can be named."))
@@ -178,7 +188,7 @@ def plan_text(situation: Situation, plan: Plan) -> str:
         out.append(_wrap("Nothing is proposed for these days."))
     for day in plan.days:
         lines = [line for group in grouped(plan.on(day)) for line in _entry(situation, group)]
-        ready = _prepare(situation, plan, day)
+        ready = [_point(text) for text in prepare_texts(situation, plan, day)]
         if lines or ready:
             out += ["", f"{'TODAY, ' if day == first else ''}{short_day(day).upper()}", *lines, *ready]
     if plan.also_ready:

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from typing import Literal
 
 from advisor.advice.model import Advice, AlertEvent, Situation, WorkJudgement
+from advisor.advice.plan_model import Plan
 
 __all__ = ["DigestInput", "Line", "MessageView", "Picture", "Section"]
 
@@ -91,6 +92,8 @@ class DigestInput:
     notices: tuple[str, ...] = ()
     quiet_notes: tuple[str, ...] = ()
     judgements: Mapping[tuple[str, str], WorkJudgement] = field(default_factory=dict)
+    plan: Plan | None = None
+    """The coming ten days, for what is to be prepared today; None where it was not worked out."""
     with_table: bool = False
     """True when the picture's table gives the coming days, so that the ahead part need not."""
 

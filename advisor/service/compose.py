@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from advisor.advice.model import AlertEvent
+from advisor.advice.plan import plan
 from advisor.message.calendar import calendar_bytes
 from advisor.message.chart import outlook_picture
 from advisor.message.digest import alert_view, digest_view
@@ -59,13 +60,20 @@ def digest_input(
 ) -> DigestInput:
     """Return what the parts of a digest look at."""
     judgements = judge_digest_work(evaluation) if with_work else {}
+    notes, planned = tuple(quiet_notes), None
+    if with_work:
+        try:
+            planned = plan(evaluation.situation, evaluation.events)
+        except Exception as error:  # noqa: BLE001 - the plan must never cost the mail; the fault is named in it
+            notes = (*notes, f"the plan could not be worked out ({type(error).__name__}: {error})")
     return DigestInput(
         evaluation.situation,
         evaluation.advice,
         evaluation.events,
         tuple(notices),
-        tuple(quiet_notes),
+        notes,
         judgements,
+        planned,
     )
 
 

@@ -12,8 +12,10 @@ from advisor.advice.model import Situation
 from advisor.advice.plan import plan
 from advisor.advice.plan_model import Plan
 from advisor.message.json_out import dump
+from advisor.message.parts import work
 from advisor.message.plan_object import plan_object
 from advisor.message.plan_text import plan_text
+from advisor.message.view import DigestInput
 
 GARDENS: dict[str, dict[str, Any]] = {
     "full-days": {
@@ -75,8 +77,8 @@ def test_plan_text_and_json_say_the_same(name: str) -> None:
         assert entry["reasons"]
         assert entry["from"] < entry["until"]
         assert set(entry["order"]) == {entry["work"], *entry["with"]}
-        for work in (entry["work"], *entry["with"]):
-            assert situation.tables.works[work].name.casefold() in text.casefold()
+        for kind in (entry["work"], *entry["with"]):
+            assert situation.tables.works[kind].name.casefold() in text.casefold()
     for day in given["days"]:
         assert all(entry["day"] == day["day"] for entry in day["entries"])
         for ready in day["prepare"]:
@@ -92,8 +94,8 @@ def test_plan_text_and_json_say_the_same(name: str) -> None:
         assert one["why"] in text
     for caution in given["cautions"]:
         assert words(caution["text"]) in text
-    named = {work for entry in entries for work in (entry["work"], *entry["with"])}
-    wanted = {caution for work in named for caution in situation.tables.works[work].cautions}
+    named = {kind for entry in entries for kind in (entry["work"], *entry["with"])}
+    wanted = {caution for kind in named for caution in situation.tables.works[kind].cautions}
     assert {caution["caution"] for caution in given["cautions"]} >= wanted, "no work without its cautions"
 
 
@@ -118,7 +120,17 @@ def test_plan_text_says_what_is_full_what_closes_and_what_waits() -> None:
     assert "no day suits without a but: mean wind while you work" in closing
     assert "Decide" in closing
     layer = words(plan_text(*planned("layer-first")))
-    assert "wiring first" in layer, "a layer is not wired afterwards"
-    assert "must then wait: full stripping, until that is over" in layer
+    assert "wiring may go before it" in layer, "a layer is not wired afterwards"
+    assert "must then wait: big cuts, full stripping and partial stripping, until that is over" in layer
     assert "No weather is known" in plan_text(*planned("no-weather"))
     assert "Nothing is proposed" in plan_text(*planned("empty"))
+
+
+@pytest.mark.parametrize(("name", "lines"), [("tomorrow", 1), ("full-days", 0), ("empty", 0)])
+def test_digest_prepares_today_for_the_session_of_tomorrow(name: str, lines: int) -> None:
+    situation, found = planned(name)
+    section = work.build(DigestInput(situation, (), plan=found))
+    told = [line.text for line in section.lines if line.id.startswith("prepare:")] if section else []
+    assert len(told) == lines
+    assert all(text.startswith("Prepare for Sun 21 Jun, full stripping of Wren: ") for text in told)
+    assert work.build(DigestInput(situation, ())) is None, "without a plan nothing is said"
