@@ -69,7 +69,8 @@ def feed_from(run: Run, clock: EndClock) -> tuple[int, str] | None:
     """Days from today until this run allows feeding again (0 or less: it does), and who says so."""
     until = None
     if "no_feed_d" in run.rule.numbers:
-        until = run.began + timedelta(days=round(run.rule.numbers.value("no_feed_d", "d")))
+        pause = round(run.rule.numbers.value("no_feed_d", "d"))
+        until = run.began + timedelta(days=pause) if pause else None
     elif run.keeps("no-feed"):
         until = clock.end_range(run).late if run.ended is None else run.ended
     if until is None:

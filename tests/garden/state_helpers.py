@@ -6,10 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
 
 import numpy as np
 
 from advisor.garden.model import Crown, Garden, JournalEntry, Place, Pot, Tree
+from advisor.garden.practice import Practice, practised
 from advisor.garden.state import fold_state
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import SpeciesGroup, Tables
@@ -143,13 +145,15 @@ def folded(
     tree_id: str = "ember",
     pot_l: float = 2.0,
     known_until: int = 5,
+    practice: dict[str, Any] | None = None,
 ) -> TreeState:
     place = GARDENS[garden]
+    tables = practised(TABLES, Practice(**practice)) if practice else TABLES
     at_utc = local(at, place)
     today = at_utc.astimezone(place.zone).date()
     entries = [row if isinstance(row, JournalEntry) else lines([row], place, tree_id)[0] for row in rows]
     entries = [replace(entry, order=order, line=order + 2) for order, entry in enumerate(entries)]
     met = warmth_of(warmth, place, date(today.year - 2, 1, 1), today + timedelta(days=known_until))
     return fold_state(
-        tree(species, tree_id, pot_l), SPECIES[species], entries, met, place, TABLES, at_utc, places=PLACES
+        tree(species, tree_id, pot_l), SPECIES[species], entries, met, place, tables, at_utc, places=PLACES
     )
