@@ -5,17 +5,17 @@ A kind of work is rows of data; code is needed only for a new kind of check, whi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping
 
 from advisor.advice import checks_person, checks_tree, checks_weather, checks_year, season
-from advisor.advice.model import Check
+from advisor.advice.model import Check, Gate, Situation
 from advisor.advice.work_case import WorkCase, matches, option_words
 from advisor.errors import SettingsError
 from advisor.garden.practice import usual
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import CheckRow, WorkRule
 
-__all__ = ["CHECKS", "LASTING", "applies", "applying_rows", "run_check"]
+__all__ = ["CHECKS", "GATES", "LASTING", "OF_PLACE", "OF_THE_DAY", "applies", "applying_rows", "run_check"]
 
 CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
     "stage": checks_tree.stage,
@@ -42,8 +42,17 @@ CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
 }
 """By the ``kind`` of a row. A test asserts that every kind in config/ is here and every one here is used."""
 
+GATES: tuple[Gate, ...] = ("tree", "weather", "person")
+
 LASTING = frozenset({"stage", "strength", "practice"})
 """Kinds that look at the tree as it is now: where one of them forbids the work, it does so on every day."""
+
+OF_THE_DAY = LASTING | {"since-seen", "spacing", "flags", "leaf-left", "season"}
+"""Kinds that look at the tree on a day: both half days have the same answer."""
+
+OF_PLACE = frozenset({"before", "during", "after", "sap-pressure", "thunder", "aftercare-place", "time-left"})
+"""Kinds that look at weather, place and clock: trees side by side have the same answer, unless the
+variable of the row is the tree's own or a number of the row is for some species only."""
 
 
 def applies(row: CheckRow, state: TreeState) -> bool:
@@ -70,15 +79,20 @@ def applies(row: CheckRow, state: TreeState) -> bool:
     return True
 
 
-def applying_rows(
-    rule: WorkRule, state: TreeState, gates: Sequence[str] = ("tree", "weather", "person")
-) -> tuple[CheckRow, ...]:
-    """Return the rows of a kind of work that mean this tree, gate by gate."""
-    return tuple(row for gate in gates for row in rule.checks if row.gate == gate and applies(row, state))
+def applying_rows(situation: Situation, rule: WorkRule, state: TreeState) -> tuple[CheckRow, ...]:
+    """Return the rows of a kind of work that mean this tree, gate by gate: tree, weather, person."""
+    tree = state.tree
+    kind = (tree.species_id, tree.group_id, state.stage.stage, tree.crown.height_cm)
+    return situation.once(
+        ("applying_rows", rule.id, *kind),
+        lambda: tuple(
+            row for gate in GATES for row in rule.checks if row.gate == gate and applies(row, state)
+        ),
+    )
 
 
 def run_check(case: WorkCase) -> Check:
-    """Run the check of a row.
+    """Run the check of a row, or return the answer that holds for this case too.
 
     Raises
     ------
@@ -92,4 +106,16 @@ def run_check(case: WorkCase) -> Check:
             f"config/work.toml: work.{case.rule.id}, check {case.row.id!r}: unknown kind {case.row.kind!r};"
             f" one of {sorted(CHECKS)}"
         ) from None
-    return kind(case)
+    return case.situation.once(("run_check", id(case.row), case.day, *_asked(case)), lambda: kind(case))
+
+
+def _asked(case: WorkCase) -> tuple[Hashable, ...]:
+    """Return what else the answer of a row depends on, besides the day."""
+    row, tree = case.row, case.state.tree
+    if row.kind in OF_THE_DAY:
+        return (tree.id,)
+    span = (case.from_utc, case.until_utc)
+    if row.kind not in OF_PLACE or case.stands(str(row.options.get("variable", "bench-air"))) == tree.id:
+        return (*span, tree.id)
+    kind = (tree.species_id, tree.group_id) if any("." in name for name in row.numbers) else ()
+    return (*span, case.state.place_id, case.state.extra_shade, kind)

@@ -174,7 +174,8 @@ def spacing(case: WorkCase) -> Check:
 
 
 def _spaced(case: WorkCase, entry: str) -> Check | None:
-    number, days = case.number(entry), case.days_since(entry)
+    days = case.days_since(entry)
+    number = case.number(entry) if days is not None else None
     if number is None or days is None:
         return None
     if entry in option_words(case.row, "same_session") and case.same_session(entry):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import partial
 from math import ceil
 
 import numpy as np
@@ -20,7 +21,6 @@ from advisor.advice.model import Situation
 from advisor.exposure.model import Exposure
 from advisor.garden.state_model import Need, TreeState
 from advisor.physics.missing import reduce_over
-from advisor.weather.table import utc_of
 
 __all__ = [
     "HeatDay",
@@ -106,18 +106,18 @@ def daily_maximum_c(situation: Situation, days: list[date]) -> FloatArray:
     exposure = situation.exposure
     if exposure is None:
         return np.zeros((len(days), 0))
-    coverage = situation.tables.limits.value("chance.coverage_share", "share")
     rows = [
-        reduce_over(
-            window(
-                exposure.start_utc, exposure.bench_temperature_c, *day_span(situation.holdings.garden, day)
-            ),
-            "max",
-            minimum_coverage=coverage,
-        ).value
+        situation.once(("daily_maximum_c", day), partial(_maximum_c, situation, exposure, day))
         for day in days
     ]
     return np.array(rows, dtype=np.float64).reshape(len(days), len(exposure.tree_ids))
+
+
+def _maximum_c(situation: Situation, exposure: Exposure, day: date) -> FloatArray:
+    coverage = situation.tables.limits.value("chance.coverage_share", "share")
+    span = day_span(situation.holdings.garden, day)
+    air = window(exposure.start_utc, exposure.bench_temperature_c, *span)
+    return reduce_over(air, "max", minimum_coverage=coverage).value
 
 
 def _earlier(situation: Situation, day: date) -> BoolArray:
@@ -242,11 +242,15 @@ def heat_day(situation: Situation, day: date, from_utc: datetime | None = None) 
     exposure = situation.exposure
     if exposure is None:
         raise ValueError("heat needs an exposure; there is no weather")
+    return situation.once(("heat_day", day, from_utc), lambda: _heat_day(situation, exposure, day, from_utc))
+
+
+def _heat_day(situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None) -> HeatDay:
     numbers, garden = situation.tables.limits, situation.holdings.garden
     states = [situation.states[tree] for tree in exposure.tree_ids]
     begin, end = day_span(garden, day)
     span = (begin if from_utc is None else max(begin, from_utc), end)
-    limits = heat_limits(situation, states)
+    limits = situation.once("heat_limits", lambda: heat_limits(situation, states))
     hours = _hours(situation, exposure, limits, span)
     run_h = numbers.value("heat.run_h", "h")
     coverage = numbers.value("chance.coverage_share", "share")
@@ -271,10 +275,7 @@ def heat_day(situation: Situation, day: date, from_utc: datetime | None = None) 
         margin,
         chance,
         danger,
-        tuple(
-            _start(exposure, span, row, float(extra)) if np.isfinite(row).any() else None
-            for row, extra in zip(runs, gain, strict=True)
-        ),
+        _starts(exposure, span, runs, gain),
         seen(exposure.leaf_temperature_c),
         seen(exposure.vpd_kpa),
         _max_in(
@@ -315,13 +316,12 @@ def _max_in(values: FloatArray, mask: BoolArray) -> FloatArray:
     return reduce_over(np.where(mask, values, np.nan), "max", minimum_coverage=0.0).value
 
 
-def _start(exposure: Exposure, span: tuple[datetime, datetime], runs: FloatArray, gain: float) -> datetime:
-    harm = np.flatnonzero(runs + gain >= 0.0)
-    row = int(harm[0]) if harm.size else int(np.argmax(runs))
-    first = window(exposure.start_utc, np.arange(exposure.start_utc.size, dtype=np.float64), *span)
-    known = first[row]
-    return (
-        utc_of(exposure.start_utc[int(known)])
-        if np.isfinite(known)
-        else hour_at(exposure.start_utc, span[0], row)
-    )
+def _starts(
+    exposure: Exposure, span: tuple[datetime, datetime], runs: FloatArray, gain: FloatArray
+) -> tuple[datetime | None, ...]:
+    """First hour of harm of each tree, else of its worst run; None where no run is known."""
+    harm = runs + gain[:, np.newaxis] >= 0.0
+    rows = np.where(harm.any(axis=-1), harm.argmax(axis=-1), runs.argmax(axis=-1))
+    known = np.asarray(np.isfinite(runs).any(axis=-1))
+    starts = {int(row): hour_at(exposure.start_utc, span[0], int(row)) for row in np.unique(rows[known])}
+    return tuple(starts[int(row)] if told else None for row, told in zip(rows, known, strict=True))

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Literal
+from typing import Literal, TypeVar, cast
 
 from advisor.exposure.model import Exposure
 from advisor.garden.model import Holdings
@@ -15,6 +15,7 @@ from advisor.weather.climate import Climate
 from advisor.weather.forecast_error import ForecastError
 from advisor.weather.table import WeatherTable
 
+Result = TypeVar("Result")
 Kind = Literal["water", "shade", "shelter", "work", "due", "alert"]
 Urgency = Literal["now", "today", "week", "note"]
 Verdict = Literal["suits", "suits-with-care", "does-not-suit", "cannot-tell"]
@@ -199,3 +200,15 @@ class Situation:
     """Past years of a station near the garden; None while there are not enough."""
     forecast_error: ForecastError | None = None
     """Learned of this garden and of the source of ``weather``; None: the usual error of config/."""
+    worked_out: dict[Hashable, object] = field(init=False, default_factory=dict, compare=False, repr=False)
+    """What rules have worked out of this situation and ask for again; see ``once``."""
+
+    def once(self, key: Hashable, work: Callable[[], Result]) -> Result:
+        """Return ``work()``, worked out only the first time that ``key`` is asked for.
+
+        ``key`` names the question whole: it begins with the name of the function that asks and holds
+        everything but the situation that the answer depends on. The answer must not be changed.
+        """
+        if key not in self.worked_out:
+            self.worked_out[key] = work()
+        return cast("Result", self.worked_out[key])

@@ -109,10 +109,8 @@ def pot_day(situation: Situation, day: date, from_utc: datetime | None = None) -
     harm = known & ((core_runs >= 0.0).any(axis=-1) | (root_runs >= 0.0).any(axis=-1))
     with np.errstate(invalid="ignore"):
         mark = known & ~harm & (rim_max.value >= limits.value("pot.rim_note_c", "degC"))
-    starts = []
-    for one, other in zip(core_runs, root_runs, strict=True):
-        rows = [int(np.flatnonzero(runs >= 0.0)[0]) for runs in (one, other) if (runs >= 0.0).any()]
-        starts.append(hour_at(exposure.start_utc, span[0], min(rows)) if rows else None)
+    first = np.minimum(_first_harm(core_runs), _first_harm(root_runs))
+    starts = (hour_at(exposure.start_utc, span[0], int(row)) if np.isfinite(row) else None for row in first)
     return PotDay(
         harm,
         mark,
@@ -122,3 +120,9 @@ def pot_day(situation: Situation, day: date, from_utc: datetime | None = None) -
         reduce_over(share, "max", minimum_coverage=coverage).value,
         tuple(starts),
     )
+
+
+def _first_harm(runs: FloatArray) -> FloatArray:
+    """Row of the first run with harm, infinity without one."""
+    harm = runs >= 0.0
+    return np.where(harm.any(axis=-1), harm.argmax(axis=-1), np.inf)

@@ -148,6 +148,13 @@ def past_warmth(
 
     Screen air at the garden's height; trees under glass have more.
     """
+    asked = ("past_warmth", base_temperature_c, day_length_limit_h)
+    return situation.once(asked, lambda: _past_warmth(situation, base_temperature_c, day_length_limit_h))
+
+
+def _past_warmth(
+    situation: Situation, base_temperature_c: float, day_length_limit_h: float
+) -> PastWarmth | None:
     climate, numbers = situation.climate, situation.tables.climate
     if climate is None:
         return None

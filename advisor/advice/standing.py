@@ -71,7 +71,7 @@ def standing_heat(situation: Situation) -> dict[str, tuple[float, int]]:
     def harm(day: date) -> FloatArray:
         return heat_day(situation, day).chance
 
-    return _shares(situation, harm)
+    return situation.once("standing_heat", lambda: _shares(situation, harm))
 
 
 def standing_pots(situation: Situation) -> dict[str, tuple[float, int]]:
@@ -81,7 +81,7 @@ def standing_pots(situation: Situation) -> dict[str, tuple[float, int]]:
         pots = pot_day(situation, day)
         return np.where(pots.known, (pots.harm | pots.rim_mark).astype(np.float64), np.nan)
 
-    return _shares(situation, harm)
+    return situation.once("standing_pots", lambda: _shares(situation, harm))
 
 
 def standing_advice(

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from advisor.advice.checks import LASTING, applying_rows, run_check
-from advisor.advice.model import Check, HalfDay, Situation, Verdict
+from advisor.advice.checks import GATES, LASTING, OF_THE_DAY, applying_rows, run_check
+from advisor.advice.model import Check, Gate, HalfDay, Situation, Verdict
 from advisor.advice.work_case import WorkCase
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import WorkRule
 
 __all__ = [
     "VERDICT_ORDER",
+    "Wanted",
     "best_half",
     "days_from",
     "half_days",
@@ -30,8 +32,6 @@ VERDICT_ORDER: tuple[Verdict, ...] = ("suits", "suits-with-care", "cannot-tell",
 
 _NOON_BREAK = time(13)
 """Morning ends and afternoon begins here (local; the half days of the working-hours rule)."""
-
-_GATES = ("tree", "weather", "person")
 
 
 def half_spans(situation: Situation, day: date) -> tuple[tuple[datetime, datetime], ...]:
@@ -66,7 +66,7 @@ def order_checks(checks: Sequence[Check]) -> tuple[Check, ...]:
     speaks = {"does-not-suit": "fail", "cannot-tell": "unknown", "suits-with-care": "care"}.get(
         verdict_of(checks)
     )
-    by_gate = sorted(checks, key=lambda check: _GATES.index(check.gate))
+    by_gate = sorted(checks, key=lambda check: GATES.index(check.gate))
     for check in by_gate:
         if check.verdict == speaks and (speaks != "unknown" or check.deciding):
             return (check, *(other for other in by_gate if other is not check))
@@ -95,40 +95,67 @@ def judge_half(
     span_utc: tuple[datetime, datetime],
     *,
     brief: bool = False,
-    gates: Sequence[str] = _GATES,
+    gates: Sequence[Gate] = GATES,
 ) -> tuple[Check, ...]:
     """Run every check that applies, gate by gate; with ``brief`` up to the first that fails."""
     checks: list[Check] = []
-    for row in applying_rows(rule, state, gates):
+    for row in applying_rows(situation, rule, state):
+        if row.gate not in gates:
+            continue
         checks.append(run_check(WorkCase(situation, rule, row, state, day, *span_utc)))
         if brief and checks[-1].verdict == "fail":
             break
     return tuple(checks)
 
 
-def suitable_halves(
-    situation: Situation, rule: WorkRule, state: TreeState, days: Sequence[date]
-) -> tuple[HalfDay, ...]:
-    """Return the half days that suit, with or without care, soonest first.
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which half days are looked for where they are counted and not read: clear ones, and only the first.
 
-    A half day is left at the first check that rules it out, and all of them where the tree as it is now
-    rules out the work (``LASTING``).
+    Attributes
+    ----------
+    most : that many are enough.
+    closed : first and last days of spans that do not count.
     """
-    rows = applying_rows(rule, state)
-    found = []
+
+    most: int
+    closed: tuple[tuple[date, date], ...] = ()
+
+    def counts(self, day: date) -> bool:
+        """Return True for days outside the closed spans."""
+        return not any(first <= day <= last for first, last in self.closed)
+
+
+def suitable_halves(
+    situation: Situation, rule: WorkRule, state: TreeState, days: Sequence[date], *, with_care: bool = True
+) -> Iterator[HalfDay]:
+    """Go through the half days that suit, soonest first; those that suit with care only if asked.
+
+    A half day is left at the first check that rules it out, its day where that check is of the whole day,
+    and the search where the tree as it is now rules out the work (``LASTING``).
+    """
+    rows = applying_rows(situation, rule, state)
     for day in days:
         for span in half_spans(situation, day):
             checks: list[Check] = []
             for row in rows:
                 check = run_check(WorkCase(situation, rule, row, state, day, *span))
-                if check.verdict == "fail" and row.kind in LASTING:
-                    return ()
-                if check.verdict == "fail" or (check.verdict == "unknown" and check.deciding):
+                if _rules_out(check, with_care=with_care):
                     break
                 checks.append(check)
             else:
-                found.append(HalfDay(*span, day, verdict_of(checks), order_checks(checks)))
-    return tuple(found)
+                yield HalfDay(*span, day, verdict_of(checks), order_checks(checks))
+                continue
+            if row.kind in LASTING and check.verdict == "fail":
+                return
+            if row.kind in OF_THE_DAY:
+                break
+
+
+def _rules_out(check: Check, *, with_care: bool) -> bool:
+    if check.verdict == "unknown":
+        return check.deciding
+    return check.verdict == "fail" or (check.verdict == "care" and not with_care)
 
 
 def best_half(halves: Sequence[HalfDay]) -> HalfDay | None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, timedelta
+from itertools import islice
 
 from advisor.advice.checks import applying_rows
 from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, Verdict, WorkJudgement
 from advisor.advice.season import SeasonLast, last_sensible
 from advisor.advice.windows import (
+    Wanted,
     best_half,
     days_from,
     half_days,
@@ -35,7 +37,12 @@ _GOOD = ("suits", "suits-with-care")
 
 
 def judge(
-    situation: Situation, work_id: str, tree_id: str, day: date, *, brief: bool = False
+    situation: Situation,
+    work_id: str,
+    tree_id: str,
+    day: date,
+    *,
+    wanted: Wanted | None = None,
 ) -> WorkJudgement:
     """Judge one kind of work on one tree for one local day.
 
@@ -47,9 +54,10 @@ def judge(
         A kind of work of config/work.toml and a tree of the garden.
     day : date
         Today or later.
-    brief : bool
-        Same verdict, windows and last day; of a day that does not suit only the checks up to the first
-        that forbids.
+    wanted : Wanted, optional
+        For an answer that is counted rather than read: only the clear half days that it names are looked
+        for, and a day that does not suit has the checks up to the first that forbids. Verdict and last
+        day stay the same.
 
     Returns
     -------
@@ -69,7 +77,7 @@ def judge(
         return WorkJudgement(
             work_id, tree_id, day, "does-not-suit", (never,), (), None, None, "", (), (), (), impossible=True
         )
-    today = half_days(situation, rule, state, day, brief=brief)
+    today = half_days(situation, rule, state, day, brief=wanted is not None)
     best = best_half(today)
     if best is None:
         now = situation.now_utc
@@ -83,8 +91,15 @@ def judge(
         verdict = verdict_of(checks)
     else:
         checks, verdict = best.checks, best.verdict
-    ahead = suitable_halves(situation, rule, state, days_from(day + timedelta(days=1), WINDOW_DAYS))
     last = _last(situation, rule, state, day)
+    coming = days_from(day + timedelta(days=1), WINDOW_DAYS)
+    if wanted is None:
+        ahead = tuple(suitable_halves(situation, rule, state, coming))
+    else:
+        found = sum(half.verdict == "suits" and wanted.counts(day) for half in today)
+        days = [one for one in coming if wanted.counts(one) and (last is None or one <= last.day)]
+        clear = suitable_halves(situation, rule, state, days, with_care=False)
+        ahead = tuple(islice(clear, max(wanted.most - found, 0)))
     return WorkJudgement(
         work=work_id,
         tree_id=tree_id,
@@ -168,7 +183,7 @@ def _never(rule: WorkRule, state: TreeState) -> Check | None:
 
 def _last(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> SeasonLast | None:
     found = []
-    for row in applying_rows(rule, state):
+    for row in applying_rows(situation, rule, state):
         if row.kind != "season":
             continue
         case = WorkCase(situation, rule, row, state, day, situation.now_utc, situation.now_utc)

@@ -5,8 +5,9 @@ Every check is a pure function of a ``WorkCase``; the limits come from its row i
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import cast
 
@@ -48,6 +49,10 @@ class Hours:
     values: FloatArray
     first_utc: datetime
     wanted: int
+    found: dict[str, tuple[float | None, datetime | None]] = field(
+        init=False, default_factory=dict, compare=False, repr=False
+    )
+    """Extremes already looked for: many kinds of work ask the same hours the same thing."""
 
     @property
     def known(self) -> int:
@@ -61,6 +66,11 @@ class Hours:
 
     def extreme(self, how: str) -> tuple[float | None, datetime | None]:
         """Return the ``max``, ``min``, ``sum`` or ``mean`` of the hours known, and when (extremes only)."""
+        if how not in self.found:
+            self.found[how] = self._extreme(how)
+        return self.found[how]
+
+    def _extreme(self, how: str) -> tuple[float | None, datetime | None]:
         if not self.known:
             return None, None
         if how in {"max", "min"}:
@@ -90,6 +100,10 @@ class WorkCase:
 
     def number(self, key: str) -> Number | None:
         """Return a number of the row for this tree: ``SELECTOR.key`` before ``key``; None without one."""
+        asked = ("number", id(self.row), key, self.state.tree.species_id)
+        return self.situation.once(asked, lambda: self._number(key))
+
+    def _number(self, key: str) -> Number | None:
         numbers = self.row.numbers
         for name in numbers:
             selector, dot, rest = name.partition(".")
@@ -162,9 +176,8 @@ class WorkCase:
 
     def days_since(self, entry: str) -> int | None:
         """Days from the last ``entry`` of the journal (or a flag it raised) to the judged day."""
-        found = [when for name, when in self.state.last.items() if name == entry]
-        found += [flag.began for flag in self.state.flags if entry in raised_by(self.state, flag)]
-        past = [(self.day - when).days for when in found if when <= self.day]
+        logged = self.situation.once(("logged_days", self.state.tree.id), lambda: logged_days(self.state))
+        past = [(self.day - when).days for when in logged.get(entry, ()) if when <= self.day]
         return min(past) if past else None
 
     def same_session(self, entry: str) -> bool:
@@ -175,8 +188,19 @@ class WorkCase:
 
     # --- hours of weather ------------------------------------------------------------------------
 
+    def stands(self, variable: str) -> str | tuple[str, float]:
+        """Return whose weather a variable is: the garden's, the spot's (place and own net), the tree's."""
+        if variable in _OF_GARDEN:
+            return ""
+        spot = (self.state.place_id, self.state.extra_shade)
+        return spot if variable in _OF_SPOT else self.state.tree.id
+
     def hours(self, variable: str, from_utc: datetime, until_utc: datetime) -> Hours:
         """Return the hours of ``variable`` at this tree that overlap [from, until)."""
+        key = ("hours", variable, self.stands(variable), from_utc, until_utc)
+        return self.situation.once(key, lambda: self._hours(variable, from_utc, until_utc))
+
+    def _hours(self, variable: str, from_utc: datetime, until_utc: datetime) -> Hours:
         start, values = self._series(variable)
         seconds = 3600
         first = datetime.fromtimestamp(int(from_utc.timestamp()) // seconds * seconds, tz=UTC)
@@ -224,6 +248,11 @@ _TREE: Mapping[str, str] = {
 }
 
 
+_OF_GARDEN = frozenset({"humidity", "weather-code", "wbgt"})
+_OF_SPOT = frozenset({"rain", "bench-air", "wind", "gust", "vpd"})
+"""Variables that are the same for all trees, and for all in one place under one net."""
+
+
 def _moment(stamp: np.datetime64) -> datetime:
     return datetime.fromtimestamp(int(stamp.astype("datetime64[s]").astype(np.int64)), tz=UTC)
 
@@ -246,6 +275,15 @@ def raised_by(state: TreeState, flag: Flag) -> frozenset[str]:
     return logged or frozenset(flag.rule.starts)
 
 
+def logged_days(state: TreeState) -> dict[str, list[date]]:
+    """Return the days that count for each journal entry: its last, and those of flags that it raised."""
+    found = {entry: [when] for entry, when in state.last.items()}
+    for flag in state.flags:
+        for entry in raised_by(state, flag):
+            found.setdefault(entry, []).append(flag.began)
+    return found
+
+
 def option_words(row: CheckRow, key: str) -> tuple[str, ...]:
     """Return a list of words from the options of a row; empty without one."""
     found = row.options.get(key, ())
@@ -259,16 +297,14 @@ def place_of(situation: Situation, state: TreeState) -> Place | None:
 
 def places_with_room(situation: Situation, state: TreeState, *, own: bool) -> list[Place]:
     """Return the places that can take this tree; its own place counts only when ``own``."""
-    found = []
-    for place in situation.holdings.places.values():
-        if place.id == state.place_id:
-            if own:
-                found.append(place)
-            continue
-        taken = sum(other.place_id == place.id for other in situation.states.values())
-        if place.room is None or taken < place.room:
-            found.append(place)
-    return found
+    taken = situation.once(
+        "places_with_room", lambda: Counter(other.place_id for other in situation.states.values())
+    )
+    return [
+        place
+        for place in situation.holdings.places.values()
+        if (own if place.id == state.place_id else place.room is None or taken[place.id] < place.room)
+    ]
 
 
 def band(value: float, number: Number, side: str) -> tuple[CheckVerdict, float]:

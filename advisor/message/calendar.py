@@ -14,10 +14,13 @@ from advisor.message.words import plain, tree_names
 if TYPE_CHECKING:
     from icalendar import Event
 
-__all__ = ["calendar_bytes"]
+__all__ = ["FORBIDDING", "MOST_WINDOWS", "calendar_bytes"]
 
 MOST_WINDOWS = 3
 """Half days of one kind of work and tree that go into the calendar; the rest is a question away."""
+
+FORBIDDING = frozenset({"heat", "frost"})
+"""Hazards on whose days no work is put into the calendar for the trees they threaten."""
 
 _WORD = {"suits": "suits", "suits-with-care": "suits with care"}
 
@@ -29,9 +32,7 @@ def _worth_a_line(digest: DigestInput, judgement: WorkJudgement) -> tuple[HalfDa
     """
     last = judgement.last_sensible_day
     hazards = [
-        event
-        for event in digest.events
-        if event.hazard in {"heat", "frost"} and judgement.tree_id in event.trees
+        event for event in digest.events if event.hazard in FORBIDDING and judgement.tree_id in event.trees
     ]
     clear = [
         half

@@ -13,6 +13,7 @@ from advisor.advice.alerts import ALERTS
 from advisor.advice.model import Advice, AlertEvent, Caution, Situation, WorkJudgement
 from advisor.advice.registry import advise
 from advisor.advice.season_climate import season_end
+from advisor.advice.windows import Wanted
 from advisor.advice.work import judge
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
@@ -24,6 +25,7 @@ from advisor.garden.state import fold_all
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.garden.warmth import Warmth, warmth_from_hours
+from advisor.message.calendar import FORBIDDING, MOST_WINDOWS
 from advisor.units import NumberTable
 from advisor.weather.climate import Climate
 from advisor.weather.forecast_error import ForecastError
@@ -254,14 +256,25 @@ def events_of(situation: Situation) -> tuple[tuple[AlertEvent, ...], tuple[str, 
 
 
 def judge_digest_work(evaluation: Evaluation) -> dict[tuple[str, str], WorkJudgement]:
-    """Judge every kind of work on every tree from today, for the calendar and the closing windows."""
+    """Judge every kind of work on every tree from today, for the calendar and the closing windows.
+
+    Half days are looked for until the calendar has as many as it takes; see ``calendar_bytes``.
+    """
     situation = evaluation.situation
     if situation.exposure is None:
         return {}
+    hazards = [event for event in evaluation.events if event.hazard in FORBIDDING]
+    wanted = {
+        tree.id: Wanted(
+            MOST_WINDOWS,
+            tuple((event.first_day, event.last_day) for event in hazards if tree.id in event.trees),
+        )
+        for tree in situation.holdings.trees
+    }
     found = {}
     for work_id in situation.tables.works:
-        for tree in situation.holdings.trees:
-            judgement = judge(situation, work_id, tree.id, situation.day, brief=True)
+        for tree_id, counted in wanted.items():
+            judgement = judge(situation, work_id, tree_id, situation.day, wanted=counted)
             if not judgement.impossible:
-                found[(work_id, tree.id)] = judgement
+                found[(work_id, tree_id)] = judgement
     return found
