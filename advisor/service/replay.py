@@ -26,7 +26,7 @@ from advisor.service.evaluate import AlertSettings, Evaluation, evaluate
 from advisor.service.files import read_folder, state_folder_of
 from advisor.service.replay_garden import ReplayGarden, take_garden, write_garden
 from advisor.service.replay_mornings import KeptMail, morning_line, read_mail
-from advisor.service.replay_progress import Progress, append_text, begin_or_go_on, mark_of
+from advisor.service.replay_progress import Progress, alone_in, append_text, begin_or_go_on, mark_of
 from advisor.service.replay_season import day_texts, keep_day, season_files, write_sheets
 from advisor.service.replay_summary import summary_text
 from advisor.service.replay_weather import (
@@ -173,12 +173,13 @@ def run_replay(
     if climate is not None:
         lines.append("climate: as stored now for this garden, from all the years it has")
     marks = _marks(plan, taken, truth) | {"climate": mark_of(_climate_text(climate))}
-    progress = begin_or_go_on(plan.out, marks)
     source = make_source(past, tables, plan) if make_source is not None else None
     source = source or PastSource(past, tables, plan.seed, plan.members, growing=plan.error == "growing")
     known = frozenset(str(fault) for fault in taken.faults)
-    run = _Run(plan, taken, past, source, tables, progress, known, climate)
-    return _days(run, lines, tell, stop)
+    with alone_in(plan.out):
+        progress = begin_or_go_on(plan.out, marks)
+        run = _Run(plan, taken, past, source, tables, progress, known, climate)
+        return _days(run, lines, tell, stop)
 
 
 # --- before the first day --------------------------------------------------------------------------
@@ -314,16 +315,28 @@ def _moments(run: _Run, day: date) -> list[datetime]:
 def _day(run: _Run, day: date) -> None:
     """Run the passes of one local day and write down what came of them."""
     write_garden(run.taken, run.progress.work, day)
-    said, season = [], {}
     moments = _moments(run, day)
+    said = []
+    first: Evaluation | None = None
     for now_utc in moments:
         evaluation, line = _pass(run, now_utc, day)
         said.append(line)
-        if now_utc == moments[0] and evaluation is not None and day > run.plan.first_day:
-            season = day_texts(evaluation, day - timedelta(days=1))
+        first = first or evaluation
     append_text(run.plan.out / MORNINGS, "".join(f"{line}\n" for line in said))
-    keep_day(run.plan.out, season)
+    _record(run, first, day - timedelta(days=1))
     _note(run, day, moments[-1])
+
+
+def _record(run: _Run, evaluation: Evaluation | None, until: date) -> None:
+    """Keep the hours of the days up to ``until`` that are not kept yet; without weather they wait."""
+    if evaluation is None or evaluation.situation.exposure is None:
+        return
+    last = run.progress.recorded_until
+    day = run.plan.first_day if last is None else last + timedelta(days=1)
+    while day <= until:
+        keep_day(run.plan.out, day_texts(evaluation, day))
+        run.progress.recorded_until = day
+        day += timedelta(days=1)
 
 
 def _note(run: _Run, day: date, now_utc: datetime) -> None:
@@ -391,6 +404,6 @@ def _close(run: _Run, now_utc: datetime) -> None:
         weather = assemble(store, (), None, garden, run.tables, now_utc)
     evaluation = evaluate(files.holdings, run.tables, weather, now_utc, AlertSettings(), with_members=False)
     _guard(run, evaluation, now_utc)
-    keep_day(run.plan.out, day_texts(evaluation, run.plan.last_day))
+    _record(run, evaluation, run.plan.last_day)
     run.progress.count("closed")
     _note(run, run.plan.last_day, now_utc)

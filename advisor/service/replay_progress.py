@@ -6,11 +6,12 @@ in one step. Whatever a killed day left behind is cut off again on going on.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -20,8 +21,9 @@ from advisor.errors import SettingsError, StoreError
 from advisor.store.atomic_files import write_atomically
 from advisor.store.backup import backup
 from advisor.store.database import FILE_NAME, Store
+from advisor.store.locks import pass_lock
 
-__all__ = ["Progress", "append_text", "begin_or_go_on", "mark_of"]
+__all__ = ["Progress", "alone_in", "append_text", "begin_or_go_on", "mark_of"]
 
 PROGRESS_FILE = "progress.json"
 SCHEMA = "replay/1"
@@ -78,6 +80,7 @@ class Progress:
     sizes : bytes of each appended file at the end of that day, by path under ``out``.
     finished : sheets and summary are written.
     tally : counts kept from day to day.
+    recorded_until : last day whose hours stand in the season files, or None.
     """
 
     out: Path
@@ -87,6 +90,7 @@ class Progress:
     finished: bool = False
     tally: dict[str, int] = field(default_factory=dict)
     checkpoint: str = ""
+    recorded_until: date | None = None
 
     @property
     def work(self) -> Path:
@@ -119,13 +123,22 @@ class Progress:
         data = {
             "schema": SCHEMA,
             "marks": dict(self.marks),
-            "done_until": None if self.done_until is None else self.done_until.isoformat(),
+            "done_until": _text(self.done_until),
+            "recorded_until": _text(self.recorded_until),
             "sizes": self.sizes,
             "finished": self.finished,
             "tally": self.tally,
             "checkpoint": self.checkpoint,
         }
         write_atomically(self.work / PROGRESS_FILE, json.dumps(data, indent=1, sort_keys=True).encode())
+
+
+def _text(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
+
+
+def _day(text: str | None) -> date | None:
+    return None if text is None else date.fromisoformat(text)
 
 
 def _read(path: Path) -> dict[str, Any] | None:
@@ -140,6 +153,25 @@ def _read(path: Path) -> dict[str, Any] | None:
     return data
 
 
+@contextlib.contextmanager
+def alone_in(out: Path) -> Iterator[None]:
+    """Hold the folder of a replay for one process.
+
+    Raises
+    ------
+    SettingsError
+        It holds something else, or another process replays into it.
+    """
+    work = Progress(out, {}).work
+    foreign = out.exists() and (not out.is_dir() or any(path.name != work.name for path in out.iterdir()))
+    if foreign and not (work / PROGRESS_FILE).exists():
+        raise SettingsError(f"{out} holds something else; name a new folder with --out")
+    with pass_lock(work) as mine:
+        if not mine:
+            raise SettingsError(f"another replay is running in {out}; wait for it, or name another --out")
+        yield
+
+
 def begin_or_go_on(out: Path, marks: Mapping[str, str]) -> Progress:
     """Return the progress of the replay in ``out``: a new one, or the one that was begun there.
 
@@ -148,7 +180,7 @@ def begin_or_go_on(out: Path, marks: Mapping[str, str]) -> Progress:
     Raises
     ------
     SettingsError
-        The folder holds something else, or a replay of other files, weather or settings.
+        The folder holds a replay of other files, weather or settings.
     StoreError
         The folder cannot be written.
     """
@@ -156,9 +188,7 @@ def begin_or_go_on(out: Path, marks: Mapping[str, str]) -> Progress:
     try:
         found = _read(progress.work / PROGRESS_FILE)
         if found is None:
-            if out.exists() and (not out.is_dir() or any(out.iterdir())):
-                raise SettingsError(f"{out} holds something else; name a new folder with --out")
-            progress.state.mkdir(parents=True)
+            progress.state.mkdir(parents=True, exist_ok=True)
             progress.write()
             return progress
         _refuse_changed(out, found["marks"], marks)
@@ -166,8 +196,8 @@ def begin_or_go_on(out: Path, marks: Mapping[str, str]) -> Progress:
         progress.tally = dict(found["tally"])
         progress.finished = bool(found["finished"])
         progress.checkpoint = str(found["checkpoint"])
-        if found["done_until"] is not None:
-            progress.done_until = date.fromisoformat(found["done_until"])
+        progress.done_until = _day(found["done_until"])
+        progress.recorded_until = _day(found["recorded_until"])
         if not progress.finished:
             _cut_back(progress)
     except OSError as error:

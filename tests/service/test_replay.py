@@ -432,6 +432,21 @@ def test_replay_that_looks_ahead_is_stopped(
     assert not (plan.out / "mornings.jsonl").exists(), "nothing of that day is kept"
 
 
+def test_second_replay_into_the_same_folder_is_refused_while_one_runs(three: Scene, tmp_path: Path) -> None:
+    plan = replace(three.plan(*THREE), out=tmp_path / "out")
+    refused: list[str] = []
+
+    def meanwhile(_: str) -> None:
+        if not refused:
+            with pytest.raises(SettingsError, match="another replay") as refusal:
+                three.replay(plan)
+            refused.append(str(refusal.value))
+
+    done = three.replay(plan, tell=meanwhile, stop=lambda: bool(refused))
+    assert done.exit_code == 1
+    assert len(mornings(plan.out)) == 2
+
+
 # --- missing and broken ----------------------------------------------------------------------------
 
 
@@ -454,6 +469,50 @@ def test_without_record_and_without_stations_it_says_what_to_name(three: Scene, 
 def test_swapped_days_are_refused(three: Scene) -> None:
     with pytest.raises(SettingsError, match="swap"):
         three.replay(replace(three.plan(*THREE), first_day=THREE[1], last_day=THREE[0]))
+
+
+def test_days_on_end_without_record_keep_mail_and_season_whole(tmp_path: Path) -> None:
+    """Three days are missing from the record: a digest a day that says so, and every known hour is kept."""
+    scene = Scene.write(tmp_path, ("wren",))
+    plan = scene.plan(date(2013, 7, 14), date(2013, 7, 18), error="none")
+    record = plan.weather_file
+    assert record is not None
+    gone = tuple(f"2013-07-{day}T" for day in (15, 16, 17))
+    kept = [line for line in record.read_text().splitlines() if not line.startswith(gone)]
+    record.write_text("\n".join([*kept, ""]))
+    done = scene.replay(plan)
+    assert done.exit_code == 1, done.summary
+    assert "72 of 120 hours have no air temperature" in done.summary
+    digests = [mail for one in mornings(plan.out) for mail in one["messages"] if mail["kind"] == "digest"]
+    assert len(digests) == 5
+    assert any("No weather could be had" in mail["text"] for mail in digests)
+    rows = table_of(plan.out / "season" / "wren.csv")
+    stamps = [moment(row["start_utc"]) for row in rows]
+    assert len(stamps) == 120
+    assert all(after - before == timedelta(hours=1) for before, after in pairwise(stamps))
+    known = {
+        at.astimezone(UTC).day for at, row in zip(stamps, rows, strict=True) if row["bench_temperature_c"]
+    }
+    assert known == {14, 18, 19}
+
+
+def test_stored_observations_are_the_record_where_no_file_is_named(
+    three: Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from advisor.service import replay
+    from advisor.store.config_files import load_tables
+    from advisor.store.hourly_files import read_hourly
+
+    record = three.plan(*THREE).weather_file
+    assert record is not None
+    table, _ = read_hourly(record, NEW_YORK, load_tables().physics, ASKED)
+    told = replace(table, provenance=replace(table.provenance, source="station-of-the-test"))
+    monkeypatch.setattr(replay, "stored_observations", lambda *_: told)
+    plan = replace(three.plan(*THREE), weather_file=None, last_day=THREE[0], out=tmp_path / "out")
+    done = three.replay(plan)
+    assert done.exit_code == 0
+    assert "station-of-the-test" in done.summary
+    assert {row["source"] for row in table_of(plan.out / "truth.csv.gz")} == {"station-of-the-test"}
 
 
 def test_faulty_journal_line_is_named_and_left_out_and_a_gap_stays_a_gap(tmp_path: Path) -> None:
