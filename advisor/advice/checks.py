@@ -47,10 +47,17 @@ GATES: tuple[Gate, ...] = ("tree", "weather", "person")
 LASTING = frozenset({"stage", "strength", "practice"})
 """Kinds that look at the tree as it is now: where one of them forbids the work, it does so on every day."""
 
-OF_THE_DAY = LASTING | {"since-seen", "spacing", "flags", "leaf-left", "season"}
+OF_THE_DAY = LASTING | {
+    "since-seen", "spacing", "flags", "leaf-left", "season", "major-works", "winter-part", "feed-pause",
+}  # fmt: skip
 """Kinds that look at the tree on a day: both half days have the same answer."""
 
-OF_PLACE = frozenset({"before", "during", "after", "sap-pressure", "thunder", "aftercare-place", "time-left"})
+OF_PLACE = frozenset(
+    {
+        "before", "during", "after", "sap-pressure", "thunder", "hot-days", "aftercare-place", "day-part",
+        "time-left",
+    }
+)  # fmt: skip
 """Kinds that look at weather, place and clock: trees side by side have the same answer, unless the
 variable of the row is the tree's own or a number of the row is for some species only."""
 

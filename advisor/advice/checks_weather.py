@@ -8,6 +8,7 @@ import numpy as np
 
 from advisor.advice.model import Check, CheckVerdict
 from advisor.advice.work_case import Hours, WorkCase, band, option_words, places_with_room
+from advisor.advice.work_members import Runs, reduced_runs, runs_beyond
 from advisor.units import Number
 
 __all__ = ["after", "aftercare_place", "before", "during", "hot_days", "sap_pressure", "thunder"]
@@ -131,11 +132,35 @@ def hot_days(case: WorkCase) -> Check:
     if not known:
         return case.check("unknown", f"{case.row.text}: not in the forecast", unit="d", source=source)
     verdict, limit = band(float(longest), most, "max")
+    runs = _hot_runs(case, above.value, most) if verdict != "fail" else None
+    if runs is not None and (runs.verdict == "fail" or verdict == "pass"):
+        text = (
+            f"{case.row.text}: {runs.count} of {runs.known} runs have more than {runs.limit:.0f} days running"
+            f" above {limit_text}"
+        )
+        return case.check(runs.verdict, text, value=float(longest), unit="d", limit=runs.limit, source=source)
     if not longest:
         return case.check("pass", f"{case.row.text}: no day above {limit_text}", unit="d", source=source)
     running = f"{longest} days running" if longest > 1 else "one day"
     text = f"{case.row.text}: {running} above {limit_text}, to the last{case.at(last)}; at most {limit:.0f}"
     return case.check(verdict, text, value=float(longest), unit="d", limit=limit, at_utc=last, source=source)
+
+
+def _hot_runs(case: WorkCase, above: float, most: Number) -> Runs | None:
+    """Hold the longest run of hot days in each run of an ensemble against ``most``."""
+    highs = [
+        reduced_runs(case, "bench-air", case.local_midnight(ahead), case.local_midnight(ahead + 1), "max")
+        for ahead in range(int(case.need("days")) + 1)
+    ]
+    known = [high for high in highs if high is not None]
+    if not known:
+        return None
+    longest = running = np.zeros(known[0].size)
+    for high in known:
+        with np.errstate(invalid="ignore"):
+            running = np.where(high > above, running + 1.0, 0.0)
+        longest = np.maximum(longest, running)
+    return runs_beyond(case, longest, most, "max")
 
 
 def aftercare_place(case: WorkCase) -> Check:
@@ -197,11 +222,25 @@ def _side(case: WorkCase, hours: Hours, side: str, number: Number, gaps_matter: 
     bound = "at most" if side == "max" else "at least"
     seen, held = case.show(value, number.unit, limit), case.show(limit, number.unit, value)
     text = f"{label}: {seen}{case.at(at)}; {bound} {held}"
+    runs = _runs(case, hours, reduce, number, side) if verdict != "fail" else None
+    if runs is not None and (runs.verdict == "fail" or verdict == "pass"):
+        verdict, limit, held = runs.verdict, runs.limit, case.show(runs.limit, number.unit)
+        text = f"{label}: {runs.count} of {runs.known} runs do not keep to {bound} {held}"
+        text += f"; this forecast {seen}"
     if verdict == "fail":
         mended = _mended(case)
         if mended:
             verdict, text = "care", f"{text}. {mended}"
     return case.check(verdict, text, value=value, unit=number.unit, limit=limit, at_utc=at, source=source)
+
+
+def _runs(case: WorkCase, hours: Hours, reduce: str, number: Number, side: str) -> Runs | None:
+    """Hold the runs of an ensemble against the row; the past is the same in all of them."""
+    until_utc = hours.first_utc + timedelta(hours=hours.wanted)
+    if until_utc <= case.situation.now_utc:
+        return None
+    values = reduced_runs(case, str(case.row.options["variable"]), hours.first_utc, until_utc, reduce)
+    return runs_beyond(case, values, number, side)
 
 
 def _mended(case: WorkCase) -> str:

@@ -148,6 +148,10 @@ class WorkJudgement:
     afterwards: tuple[str, ...]
     impossible: bool = False
     """True for work that the species cannot have."""
+    last_sensible_chance: float | None = None
+    """Share of past years in which the last sensible day was early enough; None for an estimate."""
+    barred_why: str = ""
+    """Why the last sensible day is no help and left out: what in the tree forbids the work then, too."""
 
 
 @dataclass(frozen=True, slots=True)

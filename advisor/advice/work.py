@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from itertools import islice
 
-from advisor.advice.checks import applying_rows
+from advisor.advice.checks import applying_rows, run_check
 from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, Verdict, WorkJudgement
 from advisor.advice.season import SeasonLast, last_sensible
 from advisor.advice.windows import (
@@ -92,6 +92,8 @@ def judge(
     else:
         checks, verdict = best.checks, best.verdict
     last = _last(situation, rule, state, day)
+    barred = "" if last is None else _barred(situation, rule, state, last.day)
+    last = None if barred else last
     coming = days_from(day + timedelta(days=1), WINDOW_DAYS)
     if wanted is None:
         ahead = tuple(suitable_halves(situation, rule, state, coming))
@@ -110,6 +112,8 @@ def judge(
         next_window=ahead[0] if ahead else None,
         last_sensible_day=None if last is None else last.day,
         last_sensible_why="" if last is None else last.why,
+        last_sensible_chance=None if last is None else last.chance,
+        barred_why=barred,
         cautions=tuple(situation.tables.cautions[name] for name in rule.cautions),
         prepare=rule.prepare,
         afterwards=(*rule.afterwards, *_until(situation, rule, state, day)),
@@ -191,6 +195,23 @@ def _last(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> 
         if last is not None:
             found.append(last)
     return min(found, key=lambda one: one.day) if found else None
+
+
+_STAYS = frozenset({"spacing", "strength", "practice", "major-works"})
+"""Kinds of checks that only time, or nothing, mends."""
+
+
+def _barred(situation: Situation, rule: WorkRule, state: TreeState, last: date) -> str:
+    """Say what in the tree still forbids the work on the last sensible day; empty where waiting may help."""
+    if last < situation.day:
+        return ""
+    now = situation.now_utc
+    for row in applying_rows(situation, rule, state):
+        if row.kind in _STAYS:
+            check = run_check(WorkCase(situation, rule, row, state, last, now, now))
+            if check.verdict == "fail":
+                return f"on its last sensible day, {last.day} {last:%B}, still {check.text}"
+    return ""
 
 
 def _is_big(rule: WorkRule) -> bool:

@@ -22,6 +22,8 @@ from advisor.garden.tables import CheckRow, SpeciesGroup, WorkRule
 from advisor.units import Number, shown
 
 __all__ = [
+    "EXPOSED",
+    "FORECAST",
     "Hours",
     "WorkCase",
     "band",
@@ -214,10 +216,10 @@ class WorkCase:
     def _series(self, variable: str) -> tuple[datetime | None, FloatArray]:
         nothing: FloatArray = np.empty(0)
         weather, exposure = self.situation.weather, self.situation.exposure
-        if variable in _WEATHER:
+        if variable in FORECAST:
             if weather is None or not weather.hours:
                 return None, nothing
-            values = weather.value(_WEATHER[variable])
+            values = weather.value(FORECAST[variable])
             place = place_of(self.situation, self.state)
             if variable == "rain" and place is not None and place.rain == "covered":
                 values = np.where(np.isnan(values), values, 0.0)
@@ -232,7 +234,7 @@ class WorkCase:
         return _moment(exposure.start_utc[0]), found[exposure.row(self.state.tree.id)]
 
 
-_WEATHER: Mapping[str, str] = {
+FORECAST: Mapping[str, str] = {
     "rain": "rain_mm",
     "humidity": "relative_humidity_pct",
     "weather-code": "weather_code",
@@ -251,6 +253,10 @@ _TREE: Mapping[str, str] = {
 _OF_GARDEN = frozenset({"humidity", "weather-code", "wbgt"})
 _OF_SPOT = frozenset({"rain", "bench-air", "wind", "gust", "vpd"})
 """Variables that are the same for all trees, and for all in one place under one net."""
+
+
+EXPOSED: Mapping[str, str] = {**_TREE, **_GARDEN}
+"""Variables of the exposure by the name of its array; those in ``FORECAST`` come from the weather itself."""
 
 
 def _moment(stamp: np.datetime64) -> datetime:

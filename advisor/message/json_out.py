@@ -226,6 +226,8 @@ def suits_object(
                 if judgement.last_sensible_day is None
                 else judgement.last_sensible_day.isoformat(),
                 "last_sensible_why": judgement.last_sensible_why,
+                "last_sensible_chance": _number(judgement.last_sensible_chance),
+                "barred_why": judgement.barred_why,
                 "cautions": list(judgement.cautions),
                 "prepare": list(judgement.prepare),
                 "afterwards": list(judgement.afterwards),
