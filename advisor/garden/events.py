@@ -200,6 +200,8 @@ class JournalFold:
             for rule in self._flags.values():
                 if entry.entry in rule.ends and not rule.ends_by_time:
                     self._named(entry, f"{entry.entry} on {day}, but nothing {rule.name} was in the journal")
+            if entry.entry == "recovered" and not any("recovered" in run.rule.ends for run in self.runs):
+                self._named(entry, f"recovered on {day}, but no trouble or work before it was in the journal")
 
     def _big(self, entry: JournalEntry) -> tuple[bool, str]:
         """Whether a cut counts as big, and what to say of its size."""
@@ -228,6 +230,7 @@ class JournalFold:
                 continue
             frozen = self._stand_still(rule, day)
             if "bare" in rule.keeps:
+                self._doubt_stripping(entry, day)
                 self._hard_day = None
                 for run in self.active():
                     if run.keeps("tender"):
@@ -243,6 +246,19 @@ class JournalFold:
                 frozen=frozen,
                 in_leaf=in_leaf,
             )
+
+    def _doubt_stripping(self, entry: JournalEntry, day: date) -> None:
+        """Name a stripping of a tree that was bare, or whose leaves had only just opened."""
+        bare = next((run for run in self.active() if run.keeps("bare") and run.leaf_seen is None), None)
+        if bare is not None and bare.began < day:
+            text = f"stripped on {day}, but bare since {bare.began}: log leaves-open if the leaves were out"
+            self._named(entry, f"{text}; the count begins again")
+            return
+        soft = self._numbers.value("unlogged.soft_leaf_d", "d")
+        opened = [seen.day for seen in self.sightings if seen.entry == "leaves-open" and seen.day < day]
+        if opened and self._hard_day is None and (day - opened[-1]).days < soft:
+            text = f"stripped on {day}, but the leaves opened only on {opened[-1]}"
+            self._named(entry, f"{text}: log leaves-hard if they were hard; the tree is read as bare")
 
     def _see(self, entry: JournalEntry, day: date) -> None:
         """Take a sighting of buds or leaves: for the flags first, else for the stage of the year."""
