@@ -96,23 +96,25 @@ def observed_tables(
     now_utc: datetime,
     tables: Tables | None = None,
     from_utc: datetime | None = None,
+    until_utc: datetime | None = None,
 ) -> tuple[WeatherTable, ...]:
     """Return what stations observed, brought to the garden's height, best first.
 
-    Hours begin at ``from_utc``, else where the running season of the trees begins. A station is left out
+    Hours begin at ``from_utc``, else where the running season of the trees begins, and end with the record
+    or at ``until_utc``. A station is left out
     if it knows too few hours, and farther ones are read only while hours are missing. Rain of a station
     beyond its reach is left out.
     """
     tables = tables or load_tables()
     numbers = tables.operation
     from_utc = from_utc or past_from_utc(garden, now_utc, numbers)
-    years = tuple(range(from_utc.year, now_utc.year + 1))
+    years = tuple(range(from_utc.year, (until_utc or now_utc).year + 1))
     found: list[WeatherTable] = []
     for station in chosen(store, settings, garden, now_utc, numbers, "hourly"):
         files, fetched = _kept_files(store, settings, station, "hourly", years, now_utc)
         if fetched is None:
             continue
-        table = _hourly(files, station, fetched, garden, tables, from_utc)
+        table = _hourly(files, station, fetched, garden, tables, from_utc, until_utc)
         if table is None:
             continue
         found.append(table)
@@ -127,12 +129,14 @@ def observed_table(
     garden: Garden,
     now_utc: datetime,
     from_utc: datetime | None = None,
+    until_utc: datetime | None = None,
 ) -> WeatherTable | None:
     """Return ``observed_tables`` joined, the best station first; None where nothing was observed.
 
-    Only years whose hourly files are kept can be had: those of the running season.
+    Only years whose hourly files are kept can be had: those of the running season, and those named in
+    service.toml (``past_years``).
     """
-    found = observed_tables(store, settings, garden, now_utc, None, from_utc)
+    found = observed_tables(store, settings, garden, now_utc, None, from_utc, until_utc)
     if not found:
         return None
     if len(found) == 1:
@@ -149,6 +153,7 @@ def _hourly(
     garden: Garden,
     tables: Tables,
     from_utc: datetime,
+    until_utc: datetime | None,
 ) -> WeatherTable | None:
     """One station's hours, checked, at the garden's height; None where they are too few to be used."""
     from advisor.sources.meteostat import parse_hourly
@@ -159,7 +164,10 @@ def _hourly(
     except SourceError as error:
         log.warning("event=station-record-empty station=%s why=%s", station.id, error)
         return None
-    table = table.between(table.index_at(from_utc), table.hours)
+    last = table.hours if until_utc is None else min(table.index_at(until_utc), table.hours)
+    table = table.between(table.index_at(from_utc), last)
+    if not table.hours:
+        return None
     table = checked(table, QualityNumbers.from_numbers(tables.physics))
     air = np.isfinite(table.value("air_temperature_c"))[-_RECENT_H:]
     if not air.size or air.mean() < numbers.value("stations.coverage", "share"):

@@ -8,15 +8,12 @@ advised and met is written down; nothing is sent and nothing of the grower's is 
 from __future__ import annotations
 
 import gzip
-import json
 import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Literal
 
-from advisor import __version__
 from advisor.delivery.envelope import Envelope
 from advisor.errors import SettingsError
 from advisor.garden.tables import Tables
@@ -26,6 +23,7 @@ from advisor.service.evaluate import AlertSettings, Evaluation, evaluate
 from advisor.service.files import read_folder, state_folder_of
 from advisor.service.replay_garden import ReplayGarden, take_garden, write_garden
 from advisor.service.replay_mornings import KeptMail, morning_line, read_mail
+from advisor.service.replay_plan import ReplayPlan, marks_of, record_of, span_of
 from advisor.service.replay_progress import Progress, alone_in, append_text, begin_or_go_on, mark_of
 from advisor.service.replay_season import day_texts, keep_day, season_files, write_sheets
 from advisor.service.replay_summary import summary_text
@@ -36,21 +34,16 @@ from advisor.service.replay_weather import (
     future_seen,
     past_weather,
     stored_climate,
-    stored_observations,
 )
 from advisor.service.tick import run_pass
 from advisor.service.weather_now import assemble
 from advisor.store.atomic_files import write_atomically
-from advisor.store.config_files import config_folder, load_tables
+from advisor.store.config_files import load_tables
 from advisor.store.database import Store
-from advisor.store.hourly_files import read_hourly
 from advisor.store.learned import keep_learned
 from advisor.weather.climate import Climate
-from advisor.weather.climate_codec import plain_climate
-from advisor.weather.codec import encode_table
 from advisor.weather.csv_out import weather_csv
 from advisor.weather.days import at_local, day_bounds_utc
-from advisor.weather.table import WeatherTable
 
 __all__ = ["ReplayDone", "ReplayPlan", "run_replay"]
 
@@ -59,36 +52,6 @@ _BEFORE_ALL = datetime(2000, 1, 1, tzinfo=UTC)
 _NAMED = 20
 
 Gatherer = Callable[[PastWeather, Tables, "ReplayPlan"], PastSource]
-
-
-@dataclass(frozen=True, slots=True)
-class ReplayPlan:
-    """What is asked for.
-
-    Attributes
-    ----------
-    first_day, last_day : garden-local days, both replayed.
-    out : folder of the results.
-    weather_file : hourly observations; None for what the garden's own store holds.
-    error : ``none`` for perfect forecasts, ``growing`` for an error that grows with lead time.
-    members : how many members each forecast has; 0 for none.
-    seed : of the errors.
-    brief : leave the work windows of the coming days out of the mails, which take half the time.
-    """
-
-    first_day: date
-    last_day: date
-    out: Path
-    weather_file: Path | None = None
-    error: Literal["none", "growing"] = "growing"
-    members: int = 0
-    seed: int = 1
-    brief: bool = False
-
-    @property
-    def days(self) -> list[date]:
-        """Every local day, oldest first."""
-        return [self.first_day + timedelta(days=n) for n in range((self.last_day - self.first_day).days + 1)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,10 +115,10 @@ def run_replay(
         raise SettingsError(f"--to {plan.last_day} lies before --from {plan.first_day}; swap them")
     tables = load_tables()
     taken = take_garden(folder, plan.last_day, tables)
-    truth, lines = _truth(folder, plan, taken, tables, asked_utc)
+    truth, lines = record_of(folder, plan, taken, tables, asked_utc)
     if truth is None:
         return ReplayDone(3, tuple(lines))
-    begin, end = _span(plan, taken, tables)
+    begin, end = span_of(plan, taken, tables)
     past = past_weather(truth, taken.garden, tables, begin, end)
     first, last = (day_bounds_utc(day, taken.garden.zone) for day in (plan.first_day, plan.last_day))
     hours = round((last[1] - first[0]).total_seconds() / 3600.0)
@@ -169,10 +132,13 @@ def run_replay(
         lines.append(f"{missing} of {hours} hours have no air temperature; they stay missing")
     if taken.later:
         lines.append(f"{taken.later} journal lines after {plan.last_day} are not used")
-    climate = stored_climate(state_folder_of(folder, taken.settings), taken.garden, asked_utc)
+    state = state_folder_of(folder, taken.settings)
+    climate = stored_climate(state, taken.settings, taken.garden, tables, asked_utc, plan.first_day)
     if climate is not None:
-        lines.append("climate: as stored now for this garden, from all the years it has")
-    marks = _marks(plan, taken, truth) | {"climate": mark_of(_climate_text(climate))}
+        lines.append(
+            f"climate: {climate.station.name}, {len(climate.years)} years before the replay's first day"
+        )
+    marks = marks_of(plan, taken, truth, climate)
     source = make_source(past, tables, plan) if make_source is not None else None
     source = source or PastSource(past, tables, plan.seed, plan.members, growing=plan.error == "growing")
     known = frozenset(str(fault) for fault in taken.faults)
@@ -180,54 +146,6 @@ def run_replay(
         progress = begin_or_go_on(plan.out, marks)
         run = _Run(plan, taken, past, source, tables, progress, known, climate)
         return _days(run, lines, tell, stop)
-
-
-# --- before the first day --------------------------------------------------------------------------
-
-
-def _truth(
-    folder: Path, plan: ReplayPlan, taken: ReplayGarden, tables: Tables, asked_utc: datetime
-) -> tuple[WeatherTable | None, list[str]]:
-    """Return the record of the past and what has to be said about it; None where there is none."""
-    fetched = day_bounds_utc(plan.last_day, taken.garden.zone)[1]
-    if plan.weather_file is not None:
-        table, report = read_hourly(plan.weather_file, taken.garden.zone, tables.physics, fetched)
-        return table, list(report.lines())
-    state = state_folder_of(folder, taken.settings)
-    stored = stored_observations(state, taken.settings, taken.garden, asked_utc)
-    if stored is None:
-        words = "No station observations are stored for this garden; name a file with --weather."
-        return None, [words]
-    return stored, [f"weather: stored observations of {stored.provenance.source}"]
-
-
-def _span(plan: ReplayPlan, taken: ReplayGarden, tables: Tables) -> tuple[datetime, datetime]:
-    """Hours of the record that the replay may touch."""
-    numbers, zone = tables.operation, taken.garden.zone
-    begin = day_bounds_utc(plan.first_day, zone)[0] - timedelta(days=numbers.value("replay.reach", "d"))
-    ahead = timedelta(days=numbers.value("service.forecast_days", "d") + 1.0)
-    return begin, day_bounds_utc(plan.last_day, zone)[1] + ahead
-
-
-def _marks(plan: ReplayPlan, taken: ReplayGarden, truth: WeatherTable) -> dict[str, str]:
-    """Return fingerprints of everything that the results rest on."""
-    config = config_folder()
-    files = sorted((path for path in config.iterdir() if path.name.endswith(".toml")), key=lambda p: p.name)
-    return {
-        "span": mark_of(plan.first_day.isoformat(), plan.last_day.isoformat()),
-        "options": mark_of(plan.error, str(plan.members), str(plan.seed), str(plan.brief)),
-        "garden": mark_of(taken.garden_text),
-        "journal": mark_of(taken.journal_up_to(plan.last_day)),
-        "service": mark_of(repr((taken.settings.digest_at, taken.settings.quiet_from))
-                           + repr((taken.settings.quiet_until, taken.settings.caution))),
-        "weather": mark_of(encode_table(truth)),
-        "config": mark_of(*(path.read_bytes() for path in files)),
-        "version": mark_of(__version__),
-    }  # fmt: skip
-
-
-def _climate_text(climate: Climate | None) -> str:
-    return "" if climate is None else json.dumps(plain_climate(climate), sort_keys=True)
 
 
 def _prepare(run: _Run) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +24,7 @@ from advisor.store.database import Store
 from advisor.store.service_files import ServiceSettings
 from advisor.store.weather_archive import newest, put_forecast
 from advisor.units import NumberTable
-from advisor.weather.climate import Climate
+from advisor.weather.climate import Climate, best_climate
 from advisor.weather.derive import DeriveNumbers, complete
 from advisor.weather.made_forecast import FORECAST, OBSERVED, Draws, made_forecast, made_members
 from advisor.weather.quality import QualityNumbers
@@ -245,23 +245,39 @@ def _known_too_well(weather: WeatherTable, now_utc: datetime, past: PastWeather)
     return f"{same} hours after {now_utc} stand exactly as they happened, though forecasts are wrong"
 
 
-def stored_climate(state_folder: Path, garden: Garden, asked_utc: datetime) -> Climate | None:
-    """Return the climate that the grower's store holds for the garden; None without one."""
-    from advisor.service.climate import kept_climate
+def stored_climate(
+    state_folder: Path,
+    settings: ServiceSettings,
+    garden: Garden,
+    tables: Tables,
+    asked_utc: datetime,
+    before: date,
+) -> Climate | None:
+    """Return the climate that the daily records in the grower's store give; None without one.
+
+    Only days before ``before`` count, so that a replayed season is not judged by what came after it.
+    """
+    from advisor.service.observations import daily_tables
 
     if not Store.exists(state_folder):
         return None
     with Store.open(state_folder, asked_utc, None, read_only=True) as store:
-        return kept_climate(store, garden, asked_utc)
+        records = daily_tables(store, settings, garden, asked_utc)
+    named = bool(settings.stations)
+    return best_climate(records, garden.latitude_deg, before, tables.climate, named_by_grower=named)[0]
 
 
 def stored_observations(
-    state_folder: Path, settings: ServiceSettings, garden: Garden, asked_utc: datetime
+    state_folder: Path,
+    settings: ServiceSettings,
+    garden: Garden,
+    asked_utc: datetime,
+    span_utc: tuple[datetime, datetime],
 ) -> WeatherTable | None:
-    """Return what station files in the grower's store tell of the past; None without any."""
+    """Return what station files in the grower's store tell of a span of the past; None without any."""
     from advisor.service.observations import observed_table
 
     if not Store.exists(state_folder):
         return None
     with Store.open(state_folder, asked_utc, None, read_only=True) as store:
-        return observed_table(store, settings, garden, asked_utc)
+        return observed_table(store, settings, garden, asked_utc, *span_utc)

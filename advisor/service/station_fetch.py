@@ -76,6 +76,10 @@ def _in_order(
     for year in range(now_utc.year, past_from_utc(garden, now_utc, numbers).year - 1, -1):
         for station in observing:
             yield "hourly", year, station.id
+    for year in reversed(settings.past_years):
+        for station in observing:
+            if year <= now_utc.year:
+                yield "hourly", year, station.id
     recording = chosen(store, settings, garden, now_utc, numbers, "daily")
     for year in climate_years(now_utc, numbers):
         for station in recording:

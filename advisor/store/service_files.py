@@ -112,6 +112,7 @@ def parse_service(text: str, file: str = SERVICE_FILE) -> ServiceSettings:
         ),
         ensemble_url=DEFAULT_ENSEMBLE_URL if ensemble_url is None else ensemble_url,
         stations=tuple(dict.fromkeys(weather.meteostat.stations)),
+        past_years=tuple(sorted(set(weather.meteostat.past_years))),
         mail=None if mail is None else _mail(mail),
         digest_at=row.digest.at,
         quiet_from=row.alerts.quiet_from,

@@ -79,6 +79,8 @@ class ServiceSettings:
         Address of the ensemble; empty switches it off.
     stations : tuple of str
         Weather stations; empty for the nearest ones.
+    past_years : tuple of int
+        Earlier years whose hours are fetched too, to be replayed.
     mail : MailSettings or None
         None where no ``[mail]`` is given: messages go into a folder.
     digest_at : time
@@ -98,6 +100,7 @@ class ServiceSettings:
     base_urls: Mapping[str, str] = field(default_factory=lambda: DEFAULT_BASE_URLS)
     ensemble_url: str = DEFAULT_ENSEMBLE_URL
     stations: tuple[str, ...] = ()
+    past_years: tuple[int, ...] = ()
     mail: MailSettings | None = None
     digest_at: time = time(6)
     quiet_from: time = time(22)
@@ -204,6 +207,9 @@ class EnsembleRow(SourceRow):
 class StationRow(SourceRow):
     stations: list[Annotated[str, AfterValidator(_station)]] = Field(
         [], max_length=10, description="station ids; empty: nearest"
+    )
+    past_years: list[Annotated[int, Field(ge=1950, le=2100)]] = Field(
+        [], max_length=30, description="earlier years to be replayed, such as [2018, 2019]"
     )
 
 
