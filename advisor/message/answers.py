@@ -6,62 +6,27 @@ import textwrap
 from collections.abc import Sequence
 from datetime import timedelta
 
-from advisor.advice.model import Advice, Check, Situation, WorkJudgement
+from advisor.advice.model import Advice, Situation, WorkJudgement
 from advisor.exposure.reading import day_slice
 from advisor.garden.state_model import Need, TreeState
 from advisor.message.climate import climate_line
 from advisor.message.json_out import tree_object
 from advisor.message.parts.foot import weather_line
 from advisor.message.parts.recovery import flag_text
-from advisor.message.words import day_and_clock, plain, short_day, why_text
+from advisor.message.words import plain, short_day, why_text
+from advisor.message.work_answer import judgement_lines
 from advisor.physics.missing import FloatArray, How, reduce_over
 from advisor.units import shown
 
 __all__ = ["exposure_text", "suits_text", "tree_text"]
 
 WIDTH = 78
-VERDICT_WORDS = {
-    "suits": "suits",
-    "suits-with-care": "suits, with care",
-    "does-not-suit": "does not suit",
-    "cannot-tell": "cannot tell",
-}
-_MARKS = {"pass": "fine", "care": "care", "fail": "against", "unknown": "not known"}
-_GATES = {"tree": "the tree", "weather": "the weather", "person": "you"}
 
 
 def _wrap(text: str, first: str = "", rest: str = "") -> str:
     return textwrap.fill(
         plain(text), WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False
     )
-
-
-def _check_line(check: Check) -> str:
-    source = f" [{check.source}]" if check.source else ""
-    return _wrap(f"{_MARKS[check.verdict]}, {_GATES[check.gate]}: {check.text}{source}", "  - ", "    ")
-
-
-def _judgement(situation: Situation, judgement: WorkJudgement) -> list[str]:
-    zone = situation.holdings.garden.zone
-    name = situation.holdings.tree(judgement.tree_id).name
-    out = [_wrap(f"{name}: {VERDICT_WORDS[judgement.verdict]}.")]
-    out += [_check_line(check) for check in judgement.checks]
-    if judgement.windows:
-        spans = [
-            f"{day_and_clock(half.from_utc, zone, situation.day)}-{half.until_utc.astimezone(zone):%H:%M}"
-            + (" with care" if half.verdict == "suits-with-care" else "")
-            for half in judgement.windows[:4]
-        ]
-        out.append(_wrap(f"Half days that suit: {'; '.join(spans)}.", "  ", "  "))
-    elif not judgement.impossible:
-        out.append("  No half day of the coming ten suits.")
-    if judgement.last_sensible_day is not None:
-        day = short_day(judgement.last_sensible_day)
-        out.append(_wrap(f"Last sensible day this season: {day}. {judgement.last_sensible_why}", "  ", "  "))
-    if judgement.verdict in {"suits", "suits-with-care"}:
-        out += [_wrap(f"Before: {text}", "  ", "    ") for text in judgement.prepare]
-        out += [_wrap(f"After: {text}", "  ", "    ") for text in judgement.afterwards]
-    return out
 
 
 def suits_text(situation: Situation, work: str, judgements: Sequence[WorkJudgement]) -> str:
@@ -72,7 +37,7 @@ def suits_text(situation: Situation, work: str, judgements: Sequence[WorkJudgeme
         "",
     ]
     for judgement in judgements:
-        out += [*_judgement(situation, judgement), ""]
+        out += [*judgement_lines(situation, judgement), ""]
     cautions: dict[str, None] = {}
     for judgement in judgements:
         if not judgement.impossible:

@@ -17,6 +17,7 @@ from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, Work
 from advisor.exposure.model import HOURLY, Exposure
 from advisor.garden.state_model import TreeState
 from advisor.message.climate import climate_object
+from advisor.message.work_answer import journal_lines, settled_by
 from advisor.physics.missing import reduce_over
 from advisor.weather.days import day_bounds_utc
 from advisor.weather.table import stamp_of, utc_of
@@ -228,6 +229,8 @@ def suits_object(
                 "last_sensible_why": judgement.last_sensible_why,
                 "last_sensible_chance": _number(judgement.last_sensible_chance),
                 "barred_why": judgement.barred_why,
+                "settled_by": list(settled_by(situation, judgement)),
+                "journal": list(journal_lines(situation, judgement)),
                 "cautions": list(judgement.cautions),
                 "prepare": list(judgement.prepare),
                 "afterwards": list(judgement.afterwards),
