@@ -21,7 +21,7 @@ UNITS: frozenset[str] = frozenset(
         "degC", "K", "m/s", "mm", "mm/h", "l", "ml", "kg", "cm", "m", "km", "h", "min", "s", "d", "year",
         "kPa", "hPa", "W/m2", "W/m2/K", "m2K/W", "W/m/K", "MJ/m3/K", "share", "pct", "K d", "1", "deg",
         "mol/m2/s", "day of year", "count", "degC/m", "d/deg", "d/m", "hour of day",
-        "kg/l", "kg/m3", "m/s2", "km/m",
+        "kg/l", "kg/m3", "m/s2", "km/m", "1/d",
     }
 )  # fmt: skip
 """Every unit string a config row may carry. ``K d`` is degree days, ``1`` a plain factor."""

@@ -1,6 +1,7 @@
 """The stage of the year: what the grower saw first, then warmth, then the calendar.
 
-A sighting resets the model, and its ratio of observed to predicted warmth rescales the rest of the season.
+Fewer cold days in winter want more warmth in spring. A sighting resets the model, and its ratio of observed
+to predicted warmth rescales the rest of the season.
 Within three weeks of a sighting the model goes at most one stage beyond it; later it may move on, as a guess.
 
 Source of the stages: BBCH scale (Hack et al. 1992; Meier 2001). Steps: config/phenology.toml.
@@ -26,10 +27,10 @@ from advisor.garden.seasons import (
     in_autumn,
     season_start,
 )
+from advisor.garden.spring_warmth import SpringWarmth
 from advisor.garden.state_model import Certainty, Stage, StageKnown
 from advisor.garden.tables import SpeciesGroup
 from advisor.garden.warmth import Warmth
-from advisor.physics.missing import FloatArray, reduce_over
 from advisor.units import NumberTable
 
 __all__ = ["LEAF_SIGHTINGS", "Sighting", "StageModel"]
@@ -57,9 +58,8 @@ class StageModel:
         self._garden = garden
         self._warmth = warmth
         self._numbers = numbers
-        self._leaf_out = group.trait("leaf_out_gdd5", "K d")
-        hard = group.trait("leaves_hard_gdd5", "K d")
-        self._hard = hard if hard is not None else numbers.value("spring.hard_gdd5", "K d")
+        self._spring_warmth = SpringWarmth(group, garden, warmth, numbers)
+        self._leaf_out = self._spring_warmth.leaf_out
 
     @property
     def restless(self) -> bool:
@@ -124,25 +124,6 @@ class StageModel:
 
     # --- the model ----------------------------------------------------------------------------
 
-    def _needs(self, ratio: float) -> dict[Stage, float]:
-        """Degree days from the start of the season at which each stage of spring is reached."""
-        leaf_out = self._leaf_out if self._leaf_out is not None else float("nan")
-        share = self._numbers.value
-        return {
-            Stage.DORMANT: 0.0,
-            Stage.BUD_SWELL: ratio * leaf_out * share("spring.bud_swell_share", "share"),
-            Stage.BUD_BREAK: ratio * leaf_out * share("spring.bud_break_share", "share"),
-            Stage.LEAVES_UNFOLDING: ratio * leaf_out,
-            Stage.SHOOTS_EXTENDING: ratio * (leaf_out + share("spring.extending_gdd5", "K d")),
-            Stage.LEAVES_HARD: ratio * (leaf_out + self._hard),
-        }
-
-    def _after_leaf_out(self, ratio: float, stage: Stage) -> float:
-        """Degree days after leaf-out; without the species' own sum, so that it works when unknown."""
-        steps = {Stage.SHOOTS_EXTENDING: self._numbers.value("spring.extending_gdd5", "K d")}
-        steps[Stage.LEAVES_HARD] = self._hard
-        return ratio * steps.get(stage, 0.0)
-
     def _offsets(self) -> dict[Stage, int]:
         """Days from leaf-out by the calendar."""
         return {
@@ -154,47 +135,36 @@ class StageModel:
             Stage.LEAVES_HARD: self._d("calendar.hard_after_d"),
         }
 
-    def _sums(self, first: date, day: date) -> FloatArray | None:
-        """Running degree days from ``first`` to the day before ``day``; None below the wanted coverage."""
-        if day <= first:
-            return np.empty(0)
-        if self._warmth is None:
-            return None
-        daily = self._warmth.between("degree_days_5", first, day - timedelta(days=1))
-        wanted = self._numbers.value("unlogged.coverage", "share")
-        if np.isnan(reduce_over(daily, "sum", minimum_coverage=wanted).value):
-            return None
-        return np.cumsum(np.where(np.isnan(daily), 0.0, daily))
-
     def ratio(self, day: date, sightings: Sequence[Sighting]) -> float:
         """Observed over predicted warmth of the season's last sighting in spring; 1 where unknown."""
         if self._leaf_out is None or self.restless:
             return 1.0
         start = season_start(day, self._garden.southern)
-        found = 1.0
+        found, warm = 1.0, self._spring_warmth
         for seen in self.in_season(day, sightings):
             if seen.stage not in SPRING[1:] or seen.day <= start:
                 continue
-            sums = self._sums(start, seen.day)
+            sums = warm.met(start, seen.day)
             if sums is None or not sums.size or seen.stage is Stage.LEAVES_HARD:
                 continue
-            found = float(sums[-1]) / self._needs(1.0)[seen.stage]
+            found = float(sums[-1]) / float(warm.wanted(warm.to_leaf_out(start, seen.day), seen.stage)[-1])
         low, high = (self._numbers.value(f"spring.ratio_{end}", "1") for end in ("low", "high"))
         return min(max(found, low), high)
 
     def _spring(self, day: date, anchor: Sighting | None, ratio: float) -> Modelled:
         """Walk from the anchor, or from the start of the season, through spring."""
-        start = season_start(day, self._garden.southern)
+        start, warm = season_start(day, self._garden.southern), self._spring_warmth
         at = anchor.stage if anchor is not None else Stage.DORMANT
         if at is Stage.SECOND_FLUSH:
             at = Stage.LEAVES_UNFOLDING
         if at not in SPRING:
             return Modelled(at, anchor.day if anchor else None, "start", place=SEQUENCE.index(at))
         first = anchor.day if anchor is not None else start
-        sums = self._sums(first, day)
+        sums = warm.met(first, day)
         leafed = at in {Stage.LEAVES_UNFOLDING, Stage.SHOOTS_EXTENDING, Stage.LEAVES_HARD}
         by_warmth = sums is not None and (leafed or self._leaf_out is not None)
-        needs, offsets = self._needs(ratio), self._offsets()
+        offsets = self._offsets()
+        wanted = warm.to_leaf_out(first, day)
         leaf_out = (
             first - timedelta(days=offsets[at])
             if anchor is not None
@@ -213,9 +183,9 @@ class StageModel:
             stage = SPRING[later]
             if by_warmth and sums is not None:
                 need = (
-                    self._after_leaf_out(ratio, stage) - self._after_leaf_out(ratio, at)
+                    np.full(sums.size, warm.after_leaf_out(ratio, stage) - warm.after_leaf_out(ratio, at))
                     if leafed
-                    else needs[stage] - needs[at]
+                    else ratio * (warm.wanted(wanted, stage) - warm.wanted(wanted, at))
                 )
                 rows = np.flatnonzero(sums >= need)
                 reached = first + timedelta(days=int(rows[0]) + 1) if rows.size else None
@@ -258,7 +228,7 @@ class StageModel:
         season = self.in_season(day, sightings)
         if not season:
             found = self.modelled(day, None, 1.0)
-            return self._unseen(found)
+            return self._unseen(found, day)
         seen = season[-1]
         found = self.modelled(day, seen, self.ratio(day, sightings))
         at = (
@@ -275,24 +245,28 @@ class StageModel:
             certainty: Certainty = "seen" if age <= holds else "estimated"
             return StageKnown(seen.stage, certainty, f"seen {days_ago(seen.day, day)}", seen.day, seen.day)
         sure = found.how in {"warmth", "autumn"} and age <= holds
-        basis = self._basis(found)
+        basis = self._basis(found, day)
         text = f"estimated {basis}; {said}" if sure else f"guess {basis}; {said}"
         return StageKnown(found.stage, "estimated" if sure else "guess", text, found.since, None)
 
-    @staticmethod
-    def _basis(found: Modelled) -> str:
-        return {
+    def _basis(self, found: Modelled, day: date) -> str:
+        text = {
             "warmth": f"from {found.warmth_k_d:.0f} degree days",
             "days": "by days since",
             "calendar": "by the calendar",
-            "autumn": "from day length and cool nights",
+            "autumn": "from day length" if self.evergreen else "from day length and cold",
             "autumn guess": "from day length",
         }.get(found.how, "by habit")
+        if found.how == "warmth" and found.place <= SEQUENCE.index(Stage.LEAVES_UNFOLDING):
+            text = f"{text} {self._spring_warmth.short_of_cold(day)}".rstrip()
+        return text
 
-    def _unseen(self, found: Modelled) -> StageKnown:
+    def _unseen(self, found: Modelled, day: date) -> StageKnown:
         if found.how == "habit":
             return StageKnown(found.stage, "estimated", "estimated: grows without a rest", None, None)
         if found.how in {"warmth", "autumn"}:
-            return StageKnown(found.stage, "estimated", f"estimated {self._basis(found)}", found.since, None)
+            return StageKnown(
+                found.stage, "estimated", f"estimated {self._basis(found, day)}", found.since, None
+            )
         why = "" if self._leaf_out is not None else "; no degree days known for this species"
-        return StageKnown(found.stage, "guess", f"guess {self._basis(found)}{why}", found.since, None)
+        return StageKnown(found.stage, "guess", f"guess {self._basis(found, day)}{why}", found.since, None)

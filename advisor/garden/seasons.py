@@ -1,4 +1,4 @@
-"""Seasons, the calendar guess of leaf-out, and autumn from day length and cool nights.
+"""Seasons, the calendar guess of leaf-out, and autumn from day length and cold.
 
 Source of the steps: config/phenology.toml. Day length: FAO-56 eq. 34.
 """
@@ -133,11 +133,12 @@ def in_autumn(
         The stage without autumn; returned as it is before autumn begins.
     garden : Garden
     warmth : Warmth or None
-        Where the week's minima are unknown, day length alone decides, as a guess.
+        Colour comes with cold met since days are short; where the days are unknown, day length alone
+        decides, as a guess.
     numbers : NumberTable
         config/phenology.toml.
     evergreen : bool
-        Evergreens only come to rest, by day length.
+        Evergreens only come to rest, by day length; a guess where no temperature is known.
 
     Returns
     -------
@@ -149,28 +150,21 @@ def in_autumn(
         return summer
     h = numbers.value
     days = [first + timedelta(days=step) for step in range((day - first).days + 1)]
-    light = day_length_h(garden.latitude_deg, [float(one.timetuple().tm_yday) for one in days])
+    light = _light(garden, days)
     if evergreen:
-        rest = _first(light < h("autumn.evergreen_rest_day_length_h", "h"), days, first)
-        return summer if rest is None else Modelled(Stage.DORMANT, rest, "autumn", place=len(SEQUENCE) - 1)
+        return _rest(days, light, warmth, numbers) or summer
     found = summer
-    minima = _minima(warmth, first, day)
     if found.place < SEQUENCE.index(Stage.AUTUMN_COLOUR):
-        week = reduce_over(np.lib.stride_tricks.sliding_window_view(minima, _WEEK), "mean").value
-        known = ~np.isnan(week)
-        cool = np.where(known, week, np.inf) < h("autumn.colour_mean_min_c", "degC")
-        turned = np.where(
-            known,
-            cool & (light < h("autumn.colour_day_length_h", "h")),
-            light < h("autumn.colour_guess_day_length_h", "h"),
-        )
-        colour = _first(turned, days, first)
+        turned = _turned(begin, day, garden, warmth, numbers)
+        how: How = "autumn guess" if turned is None else "autumn"
+        if turned is None:
+            turned = light < h("autumn.colour_guess_day_length_h", "h")
+        colour = _first(turned[-len(days) :], days, first)
         if colour is None:
             return summer
-        how: How = "autumn" if known[(colour - first).days] else "autumn guess"
         found = Modelled(Stage.AUTUMN_COLOUR, colour, how, place=SEQUENCE.index(Stage.AUTUMN_COLOUR))
     if found.stage is Stage.AUTUMN_COLOUR and found.since is not None:
-        night = minima[_WEEK - 1 :]
+        night = _past(warmth, "min_c", first - timedelta(days=1), day - timedelta(days=1))
         frozen = np.where(np.isnan(night), np.inf, night) < h("autumn.fall_min_c", "degC")
         frozen &= np.array([one > found.since for one in days])
         settled = found.since + timedelta(days=round(h("autumn.colour_least_d", "d")))
@@ -186,9 +180,49 @@ def in_autumn(
     return Modelled(Stage.DORMANT, bare, found.how, place=len(SEQUENCE) - 1)
 
 
-def _minima(warmth: Warmth | None, first: date, day: date) -> FloatArray:
-    """Minima from a week before ``first`` to the day before ``day``."""
-    length = (day - first).days + _WEEK
+def _rest(
+    days: Sequence[date], light: FloatArray, warmth: Warmth | None, numbers: NumberTable
+) -> Modelled | None:
+    """Rest of an evergreen from the day that is short enough; None before it."""
+    begun = _first(light < numbers.value("autumn.evergreen_rest_day_length_h", "h"), days, days[0])
+    if begun is None:
+        return None
+    week = _past(warmth, "mean_c", days[-1] - timedelta(days=_WEEK), days[-1] - timedelta(days=1))
+    how: How = "autumn" if np.isfinite(week).any() else "autumn guess"
+    return Modelled(Stage.DORMANT, begun, how, place=len(SEQUENCE) - 1)
+
+
+def _light(garden: Garden, days: Sequence[date]) -> FloatArray:
+    return day_length_h(garden.latitude_deg, [float(one.timetuple().tm_yday) for one in days])
+
+
+def _past(warmth: Warmth | None, name: str, first: date, last: date) -> FloatArray:
+    """One column of the days from first to last, NaN where nothing is known."""
     if warmth is None:
-        return np.full(length, np.nan)
-    return warmth.between("min_c", first - timedelta(days=_WEEK), day - timedelta(days=1))
+        return np.full((last - first).days + 1, np.nan)
+    return warmth.between(name, first, last)
+
+
+def _turned(
+    begin: date, day: date, garden: Garden, warmth: Warmth | None, numbers: NumberTable
+) -> NDArray[np.bool_] | None:
+    """Tell for each day from ``begin`` on whether the cold before it has turned the leaves.
+
+    None where too few days are known; missing days are filled from their neighbours.
+
+    Source: form of Delpierre et al. 2009 (cold summed once days are short). Checked:
+    tests/garden/test_observed_seasons.py.
+    """
+    h = numbers.value
+    days = [begin + timedelta(days=step) for step in range((day - begin).days)]
+    mean = _past(warmth, "mean_c", begin, day - timedelta(days=1))
+    if not mean.size or np.isnan(
+        reduce_over(mean, "mean", minimum_coverage=h("unlogged.coverage", "share")).value
+    ):
+        return None
+    known = np.flatnonzero(~np.isnan(mean))
+    mean = np.interp(np.arange(mean.size), known, mean[known])
+    cold = np.maximum(h("autumn.colour_cold_below_c", "degC") - mean, 0.0)
+    short = _light(garden, days) < h("autumn.colour_day_length_h", "h")
+    total = np.cumsum(np.where(short, cold, 0.0))
+    return np.concatenate([[False], total >= h("autumn.colour_cold_k_d", "K d")])
