@@ -172,11 +172,22 @@ def _pot_reasons(
                 "share",
                 limit,
                 hours.get(tree),
-                exposure.water_known[row],
+                _known(situation, exposure, tree),
                 physics.source("water.act_used_share"),
             )
         )
     return tuple(reasons)
+
+
+def _known(situation: Situation, exposure: Exposure, tree: str) -> str:
+    """How a pot's water is known, and what its thirst was corrected by."""
+    state, taught = situation.states[tree], exposure.thirst.get(tree)
+    words = [exposure.water_known[exposure.row(tree)]]
+    if state.water_factor_by:
+        words.append(f"{state.water_factor:.1f} of the usual, {state.water_factor_by}")
+    if taught is not None and taught.words:
+        words.append(taught.words)
+    return "; ".join(words)
 
 
 def _slot(

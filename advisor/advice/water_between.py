@@ -1,4 +1,4 @@
-"""Pots that do not last from one watering time to the next, even watered through."""
+"""Pots that run empty between two watering times, even watered through at the first."""
 
 from __future__ import annotations
 
@@ -19,13 +19,14 @@ _HOUR = np.timedelta64(3600, "s")
 
 
 def short_lived(situation: Situation, exposure: Exposure, trees: Sequence[str]) -> list[Advice]:
-    """Name the pots that pass their limit between two of today's watering times although watered at the first.
+    """Name the pots that run all but empty between two of today's watering times although full.
 
     More water does not help them, only a look in between, less sun, or a tray of water to stand in. Those
-    that fail within the last hour before the next time are left to it.
+    that run empty within the last hour before the next time are left to it.
     """
-    limits, physics = situation.tables.limits, situation.tables.physics
-    limit = 1.0 - physics.value("water.act_used_share", "share")
+    limits = situation.tables.limits
+    limit = limits.value("water.gone_share", "share")
+    full = 1.0 - limits.value("water.least_share", "share")
     slack = timedelta(hours=limits.value("water.first_h", "h"))
     end = day_span(situation.holdings.garden, situation.day)[1]
     fails: dict[str, tuple[datetime, datetime, datetime]] = {}
@@ -39,7 +40,9 @@ def short_lived(situation: Situation, exposure: Exposure, trees: Sequence[str]) 
         inside = (exposure.start_utc >= stamp_of(at)) & (exposure.start_utc < stamp_of(until - slack))
         for tree in trees:
             row = exposure.row(tree)
-            if tree in fails or not exposure.waterings_l[row, column] > 0.0:
+            if tree in fails or not (
+                exposure.waterings_l[row, column] > 0.0 or _full(exposure, row, at, full)
+            ):
                 continue
             dry = np.flatnonzero(inside & (exposure.water_left_share[row] <= limit))
             if dry.size:
@@ -48,7 +51,7 @@ def short_lived(situation: Situation, exposure: Exposure, trees: Sequence[str]) 
         return []
     ordered = bench_order(situation, fails)
     soonest = min(fails, key=lambda tree: fails[tree][0])
-    dry_at, after, until = fails[soonest]
+    _, after, until = fails[soonest]
     garden = situation.holdings.garden
     by = listed(sorted({clock(garden, fails[tree][0]) for tree in ordered}))
     text = (
@@ -65,7 +68,7 @@ def short_lived(situation: Situation, exposure: Exposure, trees: Sequence[str]) 
             limit,
             fails[tree][0],
             "its small pot for so much leaf",
-            physics.source("water.act_used_share"),
+            limits.source("water.gone_share"),
         )
         for tree in sorted(ordered, key=lambda tree: fails[tree][0])
     )
@@ -84,6 +87,14 @@ def short_lived(situation: Situation, exposure: Exposure, trees: Sequence[str]) 
             hazard="dry",
         )
     ]
+
+
+def _full(exposure: Exposure, row: int, at_utc: datetime, full_share: float) -> bool:
+    """True where a pot is so full at a time that watering would gain nothing."""
+    before = _row(exposure, at_utc) - 1
+    return 0 <= before < exposure.start_utc.size and bool(
+        exposure.water_left_share[row, before] >= full_share
+    )
 
 
 def _row(exposure: Exposure, at_utc: datetime) -> int:

@@ -34,6 +34,7 @@ from advisor.exposure.watering import plan_watering
 from advisor.garden.model import Holdings, Tree
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
+from advisor.garden.thirst import Thirst
 from advisor.physics.missing import FloatArray
 from advisor.physics.pot_heat import PotTemperatures, PotThermal, pot_thermal, simulate_pot_temperature
 from advisor.physics.sun import HourlySun, solar_hour
@@ -77,6 +78,7 @@ def compute_exposure(
     chunk_cells: int = CHUNK_CELLS,
     simulate_pots: Callable[..., PotTemperatures] = simulate_pot_temperature,
     told_watering: Sequence[ToldWatering] = (),
+    thirst: Mapping[str, Thirst] | None = None,
 ) -> Exposure:
     """Compute what each tree meets in each hour of the weather table.
 
@@ -100,6 +102,8 @@ def compute_exposure(
         What runs the pots through the hours; another one may remember what it has run before.
     told_watering : sequence of ToldWatering
         What the digests of the last days told on water: taken as done where nothing is logged.
+    thirst : mapping from tree id to Thirst, optional
+        What weights have taught of use and usable water (``weighing.learn_thirst``).
 
     Returns
     -------
@@ -121,7 +125,7 @@ def compute_exposure(
         raise DataGap("air_temperature_c", None, None)
     if members and not weather.member_count:
         raise ValueError("the weather table has no members; ask for the main forecast")
-    setting = _setting(holdings, states, weather, tables, now_utc, simulate_pots, told_watering)
+    setting = _setting(holdings, states, weather, tables, now_utc, simulate_pots, told_watering, thirst)
     cells = max(1, len(setting.trees)) * weather.hours
     step = max(1, chunk_cells // cells)
     total = weather.member_count if members else 1
@@ -157,6 +161,7 @@ def compute_exposure(
         capacity_l=setting.pots.capacity_l,
         usable_l=setting.pots.usable_l,
         water_known=setting.known.text,
+        thirst=thirst or {},
         **found,
     )
 
@@ -169,6 +174,7 @@ def _setting(
     now_utc: datetime,
     simulate_pots: Callable[..., PotTemperatures],
     told_watering: Sequence[ToldWatering],
+    thirst: Mapping[str, Thirst] | None,
 ) -> _Setting:
     """Gather what all members share: spots, sun, pots and the journal's word on water."""
     trees = tuple(tree for tree in holdings.trees if tree.id in states)
@@ -184,7 +190,7 @@ def _setting(
         tree_spot.append(rows[key])
     sun = sun_of(weather, holdings.garden, tables)
     traits = spot_traits(spots, tables)
-    pots = pot_water(trees, of_trees, tables)
+    pots = pot_water(trees, of_trees, tables, thirst)
     return _Setting(
         holdings=holdings,
         trees=trees,
@@ -208,6 +214,7 @@ def _setting(
             now_utc=now_utc,
             tables=tables,
             told=told_watering,
+            thirst=thirst,
         ),
         simulate_pots=simulate_pots,
     )

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
+
+from advisor.garden.thirst import Thirst
 
 FloatArray = NDArray[np.float64]
 TimeArray = NDArray[np.datetime64]
@@ -80,6 +83,8 @@ class Exposure:
     """(T,) how the water is known: ``logged 07:10``, ``assumed watered as advised`` ..."""
     wbgt_c: FloatArray
     """(H,), with members (M, H): worker heat stress in the open garden."""
+    thirst: Mapping[str, Thirst] = field(default_factory=dict)
+    """What weights have taught, by tree id; use and usable water are corrected by it."""
 
     def row(self, tree_id: str) -> int:
         """Index of a tree on the tree axis."""

@@ -13,6 +13,7 @@ from advisor.exposure.water import pot_water
 from advisor.garden.model import Tree
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
+from advisor.garden.weights import dry_mass_kg
 
 __all__ = ["TippingBody", "tipping_body", "tipping_gust_m_s", "tipping_speed_m_s"]
 
@@ -53,23 +54,15 @@ def tipping_body(tree: Tree, state: TreeState, left_share: float, tables: Tables
     tables : Tables
     """
     get = tables.physics.value
-    mix = tables.substrates[tree.substrate]
     water = pot_water((tree,), (state,), tables)
     left = 0.0 if math.isnan(left_share) else left_share
     water_l = float(water.capacity_l[0] - water.usable_l[0] * (1.0 - min(max(left, 0.0), 1.0)))
-    solids_kg = (
-        tree.pot.volume_l * mix.value("solid_share", "share") * get("tipping.solid_density_kg_l", "kg/l")
-    )
     width_m, height_m = tree.crown.width_cm / 100.0, tree.crown.height_cm / 100.0
-    wood_kg = get("tipping.wood_mass_kg_m3", "kg/m3") * width_m**2 * height_m
-    wall = tables.walls[tree.pot.wall]
-    ceramic = get("tipping.wall_mass_kg_l", "kg/l")
-    wall_kg = tree.pot.volume_l * (wall.value("mass_kg_l", "kg/l") if "mass_kg_l" in wall else ceramic)
     bare = get("tipping.bare_area_share", "share")
     leaf = min(max(state.water_leaf_share, 0.0), 1.0)
     shortest_m = min(tree.pot.length_cm, tree.pot.width_cm) / 100.0
     return TippingBody(
-        mass_kg=water_l * get("tipping.water_density_kg_l", "kg/l") + solids_kg + wood_kg + wall_kg,
+        mass_kg=water_l * get("tipping.water_density_kg_l", "kg/l") + dry_mass_kg(tree, tables),
         base_m=shortest_m * get("tipping.base_share", "share"),
         area_m2=width_m * height_m * (bare + (1.0 - bare) * leaf),
         height_m=tree.pot.depth_cm / 100.0 + height_m / 2.0,

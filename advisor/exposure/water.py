@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from advisor.garden.model import Pot, Tree
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
+from advisor.garden.thirst import Thirst
+from advisor.garden.weights import holds_l
 from advisor.physics.missing import FloatArray, as_float
 from advisor.physics.pot_water import (
     crown_area_m2,
@@ -58,7 +60,7 @@ class PotWater:
 
 
 def watered_with_care(state: TreeState, tables: Tables) -> bool:
-    """Return True for bare and freshly repotted trees: their pots are looked at, not watered by the balance."""
+    """Return True for bare and freshly repotted trees: they are looked at, not watered by the balance."""
     bare = any("bare" in flag.rule.keeps for flag in state.flags)
     return bare or state.root_share < tables.limits.value("water.fresh_root_share", "share")
 
@@ -71,13 +73,19 @@ def pot_top_area_m2(pot: Pot, tables: Tables) -> float:
     return float(top_area_m2(pot.length_cm, pot.width_cm, fill / straight))
 
 
-def pot_water(trees: Sequence[Tree], states: Sequence[TreeState], tables: Tables) -> PotWater:
+def pot_water(
+    trees: Sequence[Tree],
+    states: Sequence[TreeState],
+    tables: Tables,
+    thirst: Mapping[str, Thirst] | None = None,
+) -> PotWater:
     """Gather the water traits of trees.
 
     Leaf water is E = share x [1 + gain x (1 - share)] of a full crown, where a full crown draws
     pot coefficient x species factor x reference evapotranspiration x the ground it covers. The medium
     evaporates Ke x reference evapotranspiration from its top, less under the crown. A bare tree draws a
-    small share still.
+    small share still; one with cut roots draws less by the factor of its state. What weights have taught
+    (``thirst``, by tree id) corrects use and usable water.
 
     Source: estimates, see config/physics.toml; scale checked against Beeson 2010 in
     tests/exposure/test_water.py.
@@ -100,14 +108,21 @@ def pot_water(trees: Sequence[Tree], states: Sequence[TreeState], tables: Tables
         under_crown = share * min(1.0, crown / top)
         leaves = max(share * (1.0 + gain * (1.0 - share)), bare_use)
         drawn = litres_from_mm(1.0, crown) * coefficient * (1.0 if factor is None else factor) * leaves
+        drawn = drawn * state.water_factor
         lost = substrate_evaporation_l(1.0, top, bare + (covered - bare) * under_crown)
+        usable = capacity * substrate.value("usable_share", "share")
+        known = None if thirst is None else thirst.get(tree.id)
+        demand = 1.0
+        if known is not None:
+            more = min(usable * (known.usable.value - 1.0), holds_l(tree, tables) - capacity)
+            usable, capacity, demand = usable + more, capacity + more, known.demand.value
         pot_width = (tree.pot.length_cm * tree.pot.width_cm) ** 0.5
         rows.append(
             (
                 capacity,
-                capacity * substrate.value("usable_share", "share"),
+                usable,
                 top,
-                float(drawn + lost),
+                float(drawn + lost) * demand,
                 share,
                 np.interp(tree.crown.width_cm / pot_width, ratios, captures),
                 cover_from + (cover_to - cover_from) * under_crown,

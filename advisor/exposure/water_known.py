@@ -18,6 +18,7 @@ from advisor.exposure.water import PotWater
 from advisor.garden.model import Garden, Holdings, Tree
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
+from advisor.garden.thirst import Thirst
 from advisor.physics.pot_water import litres_from_mm
 from advisor.weather.table import WeatherTable, utc_of
 
@@ -106,11 +107,13 @@ def known_water(
     now_utc: datetime,
     tables: Tables,
     told: Sequence[ToldWatering] = (),
+    thirst: Mapping[str, Thirst] | None = None,
 ) -> KnownWater:
     """Gather what is known of each pot's water from the journal and the digests, and what is assumed.
 
     A weighing counts where the weight of the full pot is known: one taken soon after a watering until it
-    ran through. Otherwise it stays a note. A logged watering speaks for the watering times after it too.
+    ran through. Otherwise, or where it cannot be true, it stays a note. A logged watering speaks for the
+    watering times after it too.
     """
     get = tables.physics.value
     speaks_for = timedelta(hours=get("water.logged_for_h", "h"))
@@ -123,9 +126,11 @@ def known_water(
     checked = _by_row([slot.at_utc for slot in told_slots], len(trees), weather)
     text = []
     for row, (tree, state) in enumerate(zip(trees, states, strict=True)):
+        known = None if thirst is None else thirst.get(tree.id)
+        wrong = frozenset() if known is None else known.wrong_lines
         said = [
             change
-            for change in _changes_of(holdings, tree, state, pots, row, tables)
+            for change in _changes_of(holdings, tree, state, pots, row, tables, wrong)
             if change.at_utc <= now_utc
         ]
         for change in said:
@@ -161,7 +166,7 @@ def _by_row(slots: Sequence[datetime], trees: int, weather: WeatherTable) -> dic
 def _in_force(
     told: Sequence[ToldWatering], begins_utc: datetime, now_utc: datetime
 ) -> tuple[list[ToldSlot], list[tuple[datetime, datetime, frozenset[str]]]]:
-    """Slots told and spans spoken for since the balance began; a later digest takes over from its own time."""
+    """Slots told and spans spoken for since the balance began; a later digest speaks from its own time on."""
     ordered = sorted((one for one in told if one.from_utc < now_utc), key=lambda one: one.from_utc)
     slots, spans = [], []
     for number, one in enumerate(ordered):
@@ -172,7 +177,13 @@ def _in_force(
 
 
 def _changes_of(
-    holdings: Holdings, tree: Tree, state: TreeState, pots: PotWater, row: int, tables: Tables
+    holdings: Holdings,
+    tree: Tree,
+    state: TreeState,
+    pots: PotWater,
+    row: int,
+    tables: Tables,
+    wrong_lines: frozenset[int],
 ) -> list[_Change]:
     """Return what the journal and the state say of one pot's water, oldest first."""
     get = tables.physics.value
@@ -194,6 +205,8 @@ def _changes_of(
                 last_full = entry.at_utc
         elif entry.entry == "repotted":
             full_kg = None
+        elif entry.line in wrong_lines:
+            continue
         elif entry.entry == "weighed" and isinstance(entry.amount, int | float):
             kg = float(entry.amount)
             if last_full is not None and entry.at_utc - last_full <= soon:

@@ -9,7 +9,7 @@ from advisor.garden.phenology import StageModel
 from advisor.garden.state_model import Stage, StageKnown
 from advisor.units import NumberTable
 
-__all__ = ["leaf_shares", "root_share"]
+__all__ = ["leaf_shares", "root_share", "water_factor"]
 
 _NEXT = {
     Stage.DORMANT: Stage.BUD_SWELL,
@@ -95,3 +95,22 @@ def root_share(runs: Sequence[Run], clock: EndClock) -> float:
         grown = start + (1.0 - start) * (clock.today - run.began).days / whole
         share = min(share, grown, 1.0)
     return share
+
+
+def water_factor(runs: Sequence[Run], clock: EndClock) -> tuple[float, str]:
+    """Return what the tree draws over one with as much leaf and whole roots, and the state that sets it.
+
+    Only states that take no leaf count (repotted): where leaf is taken, the leaf share has it already. The
+    factor holds until 0.6 of the expected time and goes back to 1 at the expected end: thirst before thrift.
+    Of several the lowest counts.
+    """
+    lowest, by = 1.0, ""
+    for run in runs:
+        numbers = run.rule.numbers
+        if run.ended is not None or "water_factor" not in numbers or "leaf_share" in numbers:
+            continue
+        least = numbers.value("water_factor", "1")
+        factor = least + (1.0 - least) * clock.regrown(run)
+        if factor < lowest:
+            lowest, by = factor, run.rule.name
+    return lowest, by

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
-from advisor.garden.amounts import leaf_shares, root_share
+from advisor.garden.amounts import leaf_shares, root_share, water_factor
 from advisor.garden.events import JournalFold
 from advisor.garden.flags import EndClock, flag_of
 from advisor.garden.model import Garden, Holdings, JournalEntry, Place, Tree
@@ -129,6 +129,7 @@ def fold_state(
     season = model.in_season(today, fold.sightings)
     hard_seen = fold.hard_seen(today)
     water_leaf, sun_leaf = leaf_shares(stage, fold.runs, model, clock)
+    factor, factor_by = water_factor(fold.runs, clock)
     own = sorted(
         (entry for entry in entries if entry.tree_id == tree.id and entry.at_utc <= now_utc),
         key=lambda entry: (entry.at_utc, entry.order),
@@ -169,6 +170,8 @@ def fold_state(
         ),
         contradictions=tuple(fold.contradictions),
         sessions=tuple(fold.sessions),
+        water_factor=factor,
+        water_factor_by=factor_by,
     )
 
 

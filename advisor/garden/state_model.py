@@ -189,6 +189,10 @@ class TreeState:
     """Journal lines that do not fit one another, in words; the safe reading was taken."""
     sessions: tuple[Session, ...] = ()
     """Working sessions, oldest first."""
+    water_factor: float = 1.0
+    """What the tree draws over a tree with as much leaf and whole roots."""
+    water_factor_by: str = ""
+    """The state that sets ``water_factor``; empty where none does."""
 
     def flag(self, flag_id: str) -> Flag | None:
         """Return the running flag ``flag_id`` or None."""

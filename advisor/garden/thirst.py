@@ -50,12 +50,24 @@ class Thirst:
     usable : usable water over that of the mix.
     weighings : weights that ``demand`` rests on.
     doubtful : lines that do not fit, in words for the grower.
+    wrong_lines : journal lines of weights that cannot be true.
     """
 
     demand: Factor
     usable: Factor
     weighings: int
     doubtful: tuple[str, ...] = ()
+    wrong_lines: frozenset[int] = frozenset()
+
+    @property
+    def words(self) -> str:
+        """The learned thirst in words; empty where no pair of weights tells of it."""
+        if not self.demand.readings:
+            return ""
+        return (
+            f"drinks {self.demand.value:.1f} times what its size class would "
+            f"(±{self.demand.spread:.1f}, from {self.weighings} weighings)"
+        )
 
 
 def _readings(grid: FloatArray, reading: float, spread: float, tails: float) -> FloatArray:

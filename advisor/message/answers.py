@@ -13,6 +13,7 @@ from advisor.message.climate import climate_line
 from advisor.message.json_out import tree_object
 from advisor.message.parts.foot import weather_line
 from advisor.message.parts.recovery import flag_text
+from advisor.message.tree_water import water_lines
 from advisor.message.words import plain, short_day, why_text
 from advisor.message.work_answer import judgement_lines
 from advisor.physics.missing import FloatArray, How, reduce_over
@@ -82,6 +83,7 @@ def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) 
         if exposure is not None and water["use_today_l"] is not None:
             text += f"; uses about {shown(water['use_today_l'], 'l', units, 2)} today"
         out.append(_wrap(f"{text}."))
+    out += [_wrap(line, "  ", "  ") for line in water_lines(situation, state)]
     today = [
         f"{word} {shown(numbers[key], unit, units)}"
         for key, word, unit in (

@@ -17,6 +17,7 @@ from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, Work
 from advisor.exposure.model import HOURLY, Exposure
 from advisor.garden.state_model import TreeState
 from advisor.message.climate import climate_object
+from advisor.message.tree_water import water_facts
 from advisor.message.work_answer import journal_lines, settled_by
 from advisor.physics.missing import reduce_over
 from advisor.weather.days import day_bounds_utc
@@ -144,12 +145,21 @@ def _tree_numbers(situation: Situation, state: TreeState) -> dict[str, Any]:
             "dry_at": None if np.isnat(dry) else utc_text(utc_of(dry)),
             "use_today_l": _number(_extreme(exposure.water_use_l[row, rows], "sum")),
             "known": exposure.water_known[row],
+            **_water(situation, state),
         },
         "leaf_max_c": _number(_extreme(exposure.leaf_temperature_c[row, rows], "max"), 1),
         "pot_max_c": _number(_extreme(exposure.pot_rim_c[row, rows], "max"), 1),
         "night_min_c": _number(_extreme(exposure.bench_temperature_c[row, rows], "min"), 1),
         "direct_sun_h": _number(_extreme(exposure.direct_sun_share[row, rows], "sum"), 1),
     }
+
+
+def _water(situation: Situation, state: TreeState) -> dict[str, Any]:
+    facts = water_facts(situation, state)
+    facts["waterings"] = [{"at": utc_text(one["at"]), "l": one["l"]} for one in facts["waterings"]]
+    facts["rain_today_mm"] = _number(facts["rain_today_mm"], 1)
+    facts["factor"] = _number(facts["factor"])
+    return facts
 
 
 def tree_object(situation: Situation, state: TreeState) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
 from advisor.exposure.places import place_temperature_c
 from advisor.exposure.water_known import ToldWatering
+from advisor.exposure.weighing import learn_thirst
 from advisor.garden.model import Holdings, Place
 from advisor.garden.practice import practised
 from advisor.garden.state import fold_all
@@ -174,11 +175,21 @@ def evaluate(
     exposure = members = None
     if weather is not None and holdings.trees:
         near = near_weather(weather, now_utc)
-        exposure = compute_exposure(holdings, states, near, tables, now_utc, told_watering=told_watering)
+        thirst = learn_thirst(holdings, weather, warmth, tables, now_utc)
+        exposure = compute_exposure(
+            holdings, states, near, tables, now_utc, told_watering=told_watering, thirst=thirst
+        )
         if with_members and weather.member_count > 1:
             ahead = _window(weather, now_utc, 2, MEMBER_DAYS)
             members = compute_exposure(
-                holdings, states, ahead, tables, now_utc, members=True, told_watering=told_watering
+                holdings,
+                states,
+                ahead,
+                tables,
+                now_utc,
+                members=True,
+                told_watering=told_watering,
+                thirst=thirst,
             )
     situation = situation_of(
         holdings,

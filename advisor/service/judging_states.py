@@ -175,7 +175,7 @@ def _until(warmth: Warmth, day: date) -> Warmth:
 
 def _mark(state: TreeState) -> tuple[str, float, int, bool]:
     """What the exposure of a tree depends on besides weather and pot; leaf to a tenth of the crown."""
-    leaf = round(state.water_leaf_share * 10)
+    leaf = round(state.water_leaf_share * state.water_factor * 10)
     return state.place_id, state.extra_shade, leaf, state.sun_leaf_share > 0.0
 
 
