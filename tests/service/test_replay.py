@@ -499,7 +499,7 @@ def test_days_on_end_without_record_keep_mail_and_season_whole(tmp_path: Path) -
 def test_stored_observations_are_the_record_where_no_file_is_named(
     three: Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from advisor.service import replay
+    from advisor.service import replay_plan
     from advisor.store.config_files import load_tables
     from advisor.store.hourly_files import read_hourly
 
@@ -507,7 +507,7 @@ def test_stored_observations_are_the_record_where_no_file_is_named(
     assert record is not None
     table, _ = read_hourly(record, NEW_YORK, load_tables().physics, ASKED)
     told = replace(table, provenance=replace(table.provenance, source="station-of-the-test"))
-    monkeypatch.setattr(replay, "stored_observations", lambda *_: told)
+    monkeypatch.setattr(replay_plan, "stored_observations", lambda *_: told)
     plan = replace(three.plan(*THREE), weather_file=None, last_day=THREE[0], out=tmp_path / "out")
     done = three.replay(plan)
     assert done.exit_code == 0
