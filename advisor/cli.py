@@ -21,6 +21,7 @@ from advisor.errors import AdvisorError, SettingsError, StoreError
 if TYPE_CHECKING:
     from datetime import date
 
+    from advisor.errors import Fault
     from advisor.service.ask import Asked
 
 __all__ = ["main"]
@@ -285,12 +286,19 @@ def check(given: _Given, as_json: bool) -> int:
     """Check garden.toml, journal.csv and service.toml; list every fault at once."""
     import json
 
+    from advisor.garden.doubts import journal_doubts
     from advisor.service.ask import clock_of_folder
     from advisor.service.files import read_folder
     from advisor.store.config_files import load_tables
+    from advisor.store.journal_files import JOURNAL_FILE
 
     clock = clock_of_folder(given.folder, given.now)
-    found = read_folder(given.folder, load_tables(), clock.now_utc())
+    tables = load_tables()
+    found = read_folder(given.folder, tables, clock.now_utc())
+    doubts: tuple[Fault, ...] = ()
+    if found.holdings is not None:
+        doubts = journal_doubts(found.holdings, tables, clock.now_utc(), JOURNAL_FILE)
+    faults = (*found.faults, *doubts)
     if as_json:
         rows = [
             {
@@ -301,16 +309,16 @@ def check(given: _Given, as_json: bool) -> int:
                 "wanted": fault.wanted,
                 "drops": fault.drops,
             }
-            for fault in found.faults
+            for fault in faults
         ]
         _give(json.dumps({"schema": "check/1", "faults": rows}, ensure_ascii=False, indent=2))
-    elif found.faults:
-        for fault in found.faults:
+    elif faults:
+        for fault in faults:
             _give(str(fault))
     else:
         trees = len(found.holdings.trees) if found.holdings is not None else 0
         _give(f"No fault found: {trees} trees.")
-    return FILES_WRONG if found.faults else DONE
+    return FILES_WRONG if faults else DONE
 
 
 @main.command()
