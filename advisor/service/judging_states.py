@@ -13,6 +13,7 @@ from advisor.advice.hours import day_span
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
 from advisor.exposure.places import place_temperature_c
+from advisor.exposure.weighing import learn_thirst
 from advisor.garden.model import Tree
 from advisor.garden.state import fold_state, journal_for, stays_of
 from advisor.garden.state_model import TreeState
@@ -205,11 +206,15 @@ def exposure_through(
     weather = replayed.weather
     offset = weather.index_at(utc_of(span.start_utc[0]))
     parts: dict[str, list[FloatArray]] = {name: [] for name in _HOURLY}
+    end = utc_of(weather.start_utc[-1])
+    thirst = learn_thirst(replayed.holdings, weather, _warmth(replayed, tables), tables, end)
     one: Exposure | None = None
     for first, end, number in _stretches(moments, states, span.hours):
         before = max(offset + first - WARM_UP_H, 0)
         run = weather.between(before, offset + end)
-        one = compute_exposure(replayed.holdings, states[number], run, tables, utc_of(span.start_utc[first]))
+        one = compute_exposure(
+            replayed.holdings, states[number], run, tables, utc_of(span.start_utc[first]), thirst=thirst
+        )
         keep = slice(offset + first - before, None)
         for name in _HOURLY:
             parts[name].append(getattr(one, name)[..., keep])
