@@ -6,7 +6,7 @@ One working session a tree, no more a day than the grower's setting, nothing aft
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date
+from datetime import date, timedelta
 
 from advisor.advice.grouping import bench_order
 from advisor.advice.model import AlertEvent, Situation
@@ -14,9 +14,8 @@ from advisor.advice.plan_days import assign_days
 from advisor.advice.plan_model import Closing, Plan, PlannedSession, Resting
 from advisor.advice.plan_sessions import Candidate, ReadySession, day_choices, session_of, told_works
 from advisor.advice.plan_why import hindrance
-from advisor.advice.readiness import is_big
+from advisor.advice.readiness import a_day, is_big
 from advisor.advice.windows import VERDICT_ORDER, days_from
-from advisor.garden.seasons import season_start
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import WorkRule
 
@@ -44,19 +43,14 @@ def plan(situation: Situation, events: Sequence[AlertEvent] = ()) -> Plan:
 
     Source: common practice (growers): one major work a tree and season, one session one event.
     """
-    garden, limits = situation.holdings.garden, situation.tables.limits
     days = days_from(situation.day, PLAN_DAYS)
-    major = garden.works_per_day or round(limits.value("plan.major_a_day", "count"))
-    light = garden.light_works_per_day or round(major * limits.value("plan.light_factor", "1"))
-    season = garden.major_works_per_season or round(limits.value("plan.major_a_season", "count"))
+    major, light = a_day(situation)
     benches = bench_order(situation, situation.states)
     told = {tree: told_works(situation, situation.states[tree], days, events) for tree in benches}
-    begun = {tree: _majors_of_season(situation, situation.states[tree]) for tree in benches}
+    begun = {tree: _session_begun(situation, situation.states[tree]) for tree in benches}
     ready = {}
     for tree in benches:
-        found = session_of(
-            situation, situation.states[tree], told[tree], major_allowed=len(begun[tree]) < season
-        )
+        found = session_of(situation, situation.states[tree], told[tree], major_allowed=not begun[tree])
         if found is not None:
             ready[tree] = found
     planned: dict[str, PlannedSession] = {}
@@ -80,10 +74,9 @@ def plan(situation: Situation, events: Sequence[AlertEvent] = ()) -> Plan:
         days=days,
         major_a_day=major,
         light_a_day=light,
-        major_a_season=season,
         sessions=tuple(sessions),
         also_ready=also,
-        closing=_closing(situation, told, planned, also, days, events, begun, season),
+        closing=_closing(situation, told, planned, also, days, events),
         resting=tuple(
             Resting(tree, _why(situation, tree, told[tree], days, events, begun[tree]))
             for tree in benches
@@ -119,15 +112,19 @@ def _proposable(rule: WorkRule) -> bool:
     )
 
 
-def _majors_of_season(situation: Situation, state: TreeState) -> Mapping[date, str]:
-    """Return day -> entry of the major works of this season; works of one day are one session."""
-    start = season_start(situation.day, situation.holdings.garden.southern)
+def _session_begun(situation: Situation, state: TreeState) -> str:
+    """Say which major work was begun so lately that what follows belongs to it; empty for none."""
+    session = timedelta(days=situation.tables.phenology.value("session.days", "d"))
     entries = {_entry_of(rule) for rule in situation.tables.works.values() if rule.effort == "major"}
-    return {
-        day: entry
-        for entry, day in sorted(state.last.items())
-        if entry in entries and start <= day <= situation.day
-    }
+    lately = [
+        (day, entry)
+        for entry, day in state.last.items()
+        if entry in entries and situation.day - session < day <= situation.day
+    ]
+    if not lately:
+        return ""
+    day, entry = max(lately)
+    return f"{entry.replace('-', ' ')} on {day.day} {day:%B}: its session is under way"
 
 
 def _done_today(situation: Situation, *, major: bool) -> int:
@@ -152,8 +149,6 @@ def _closing(
     also: Sequence[PlannedSession],
     days: Sequence[date],
     events: Sequence[AlertEvent],
-    begun: Mapping[str, Mapping[date, str]],
-    season: int,
 ) -> tuple[Closing, ...]:
     notice = situation.tables.limits.value("plan.closing_d", "d")
     full = {one.tree_id: one for one in also}
@@ -161,8 +156,6 @@ def _closing(
     for tree, candidates in told.items():
         for one in candidates:
             if one.last is None or not 0 <= (one.last.day - situation.day).days <= notice:
-                continue
-            if one.rule.effort == "major" and not one.due and len(begun[tree]) >= season:
                 continue
             session = planned.get(tree)
             inside = session is not None and one.rule.id in session.works
@@ -174,7 +167,7 @@ def _closing(
                     by = "" if why.kind == "tree" else why.text
             elif tree in full:
                 by = "the days are full"
-            elif session is None:
+            elif session is None and not one.halves:
                 why = hindrance(situation, situation.states[tree], one, days, events)
                 by = "" if why.kind == "tree" else why.text
             if inside or by:
@@ -191,13 +184,12 @@ def _why(
     told: Sequence[Candidate],
     days: Sequence[date],
     events: Sequence[AlertEvent],
-    begun: Mapping[date, str],
+    begun: str,
 ) -> str:
     state = situation.states[tree]
     if not told:
         return f"{state.stage.stage.label}: no work is proposed in this stage"
-    if any(one.halves for one in told):
-        day = max(begun)
-        return f"had its major work of this season: {begun[day].replace('-', ' ')} on {day.day} {day:%B}"
+    if begun and any(one.halves for one in told):
+        return begun
     first = min(told, key=lambda one: (one.last is not None and one.last.day < situation.day, one.closes))
     return hindrance(situation, state, first, days, events).text

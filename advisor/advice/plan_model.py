@@ -95,7 +95,6 @@ class Plan:
     days: tuple[date, ...]
     major_a_day: int
     light_a_day: int
-    major_a_season: int
     sessions: tuple[PlannedSession, ...]
     """By day; major work first, then in the order of the rules and of the benches."""
     also_ready: tuple[PlannedSession, ...]

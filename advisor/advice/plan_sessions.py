@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
-from advisor.advice.checks import applies, run_check
+from advisor.advice.checks import applying_rows, run_check
 from advisor.advice.model import AlertEvent, HalfDay, Situation
 from advisor.advice.plan_model import PlannedSession, Waiting
 from advisor.advice.readiness import (
@@ -112,8 +112,8 @@ def _may_follow(situation: Situation, state: TreeState, later: WorkRule, earlier
     then, done = _as_if_done(situation, state, earlier, day)
     return all(
         run_check(WorkCase(then, later, row, done, day, now, now)).verdict == "pass"
-        for row in later.checks
-        if row.kind in _OF_EARLIER_WORK and applies(row, done)
+        for row in applying_rows(then, later, done)
+        if row.kind in _OF_EARLIER_WORK
     )
 
 
@@ -138,8 +138,8 @@ def _waiting(situation: Situation, state: TreeState, main: Candidate, other: Can
     keys = [main.rule.entry, *(["big-cut"] if is_big(main.rule) else [])]
     now = situation.now_utc
     spaces = []
-    for row in other.rule.checks:
-        if row.kind == "spacing" and applies(row, state):
+    for row in applying_rows(situation, other.rule, state):
+        if row.kind == "spacing":
             case = WorkCase(situation, other.rule, row, state, day, now, now)
             spaces += [number.value for key in keys if (number := case.number(key)) is not None]
     if not spaces:

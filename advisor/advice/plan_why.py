@@ -40,15 +40,16 @@ def hindrance(
         if one.told <= day <= one.closes
         for half in half_days(situation, one.rule, state, day, brief=True)
     ]
-    if halves and all(_barred(half) for half in halves):
-        return Hindrance("tree", _words(state, halves[0].checks[0]))
+    bars = [_bar(one, half) for half in halves]
+    if bars and bars[0] is not None and all(bars):
+        return Hindrance("tree", _words(state, bars[0]))
     if situation.exposure is None:
         return Hindrance("no-weather", "no weather is known")
     warned = [event for event in events if stands_in_the_way(event, state.tree.id)]
     free = [
         half
-        for half in halves
-        if not _barred(half) and not any(event.first_day <= half.day <= event.last_day for event in warned)
+        for half, bar in zip(halves, bars, strict=True)
+        if bar is None and not any(event.first_day <= half.day <= event.last_day for event in warned)
     ]
     cares = [check for half in free for check in _buts(one, half)]
     if cares:
@@ -60,9 +61,13 @@ def hindrance(
     return Hindrance("warning", text)
 
 
-def _barred(half: HalfDay) -> bool:
-    """True where the tree itself forbids the work, or must be looked at first."""
-    return half.verdict in {"does-not-suit", "cannot-tell"} and half.checks[0].gate == "tree"
+def _bar(one: Candidate, half: HalfDay) -> Check | None:
+    """Return what of the tree itself forbids it: to be looked at first, or its work of the season is done."""
+    first = half.checks[0]
+    if half.verdict in {"does-not-suit", "cannot-tell"} and first.gate == "tree":
+        return first
+    had = {row.id for row in one.rule.checks if row.kind == "major-works"}
+    return next((check for check in half.checks if check.check in had and check.verdict == "care"), None)
 
 
 def _buts(one: Candidate, half: HalfDay) -> list[Check]:

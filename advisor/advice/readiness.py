@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
-from advisor.advice.checks import applies
+from advisor.advice.checks import applying_rows
 from advisor.advice.model import Check, HalfDay, Situation
 from advisor.advice.season import SeasonLast, last_sensible
 from advisor.advice.work_case import WorkCase, matches, option_words
@@ -12,6 +12,7 @@ from advisor.garden.state_model import TreeState
 from advisor.garden.tables import FlagRule, WorkRule
 
 __all__ = [
+    "a_day",
     "flags_raised",
     "is_big",
     "last_day",
@@ -21,6 +22,14 @@ __all__ = [
     "until_texts",
     "without_a_but",
 ]
+
+
+def a_day(situation: Situation) -> tuple[int, int]:
+    """Return how many trees a day the grower wants major, and light, work proposed for."""
+    garden, limits = situation.holdings.garden, situation.tables.limits
+    major = garden.works_per_day or round(limits.value("plan.major_a_day", "count"))
+    light = garden.light_works_per_day or round(major * limits.value("plan.light_factor", "1"))
+    return major, light
 
 
 def never(rule: WorkRule, state: TreeState) -> Check | None:
@@ -60,8 +69,8 @@ def told_from(rule: WorkRule, state: TreeState, day: date) -> date | None:
 def last_day(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> SeasonLast | None:
     """Return the last sensible day of this season, the earliest of what the rule's season rows say."""
     found = []
-    for row in rule.checks:
-        if row.kind == "season" and applies(row, state):
+    for row in applying_rows(situation, rule, state):
+        if row.kind == "season":
             case = WorkCase(situation, rule, row, state, day, situation.now_utc, situation.now_utc)
             last = last_sensible(case)
             found += [last] if last is not None else []

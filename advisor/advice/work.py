@@ -7,8 +7,9 @@ from datetime import date, timedelta
 from itertools import islice
 
 from advisor.advice.checks import applying_rows, run_check
-from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, Verdict, WorkJudgement
-from advisor.advice.season import SeasonLast, last_sensible
+from advisor.advice.model import Advice, HalfDay, Reason, Situation, Verdict, WorkJudgement
+from advisor.advice.readiness import a_day, last_day, never, told_in_stage, until_texts, without_a_but
+from advisor.advice.season import SeasonLast
 from advisor.advice.windows import (
     Wanted,
     best_half,
@@ -19,7 +20,7 @@ from advisor.advice.windows import (
     suitable_halves,
     verdict_of,
 )
-from advisor.advice.work_case import WorkCase, matches, option_words
+from advisor.advice.work_case import WorkCase
 from advisor.errors import SettingsError
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import WorkRule
@@ -72,10 +73,22 @@ def judge(
     rule, state = _rule(situation, work_id), _state(situation, tree_id)
     if day < situation.day:
         raise SettingsError(f"day {day} is past; ask for {situation.day} or later")
-    never = _never(rule, state)
-    if never is not None:
+    barred_always = never(rule, state)
+    if barred_always is not None:
         return WorkJudgement(
-            work_id, tree_id, day, "does-not-suit", (never,), (), None, None, "", (), (), (), impossible=True
+            work_id,
+            tree_id,
+            day,
+            "does-not-suit",
+            (barred_always,),
+            (),
+            None,
+            None,
+            "",
+            (),
+            (),
+            (),
+            impossible=True,
         )
     today = half_days(situation, rule, state, day, brief=wanted is not None)
     best = best_half(today)
@@ -91,7 +104,7 @@ def judge(
         verdict = verdict_of(checks)
     else:
         checks, verdict = best.checks, best.verdict
-    last = _last(situation, rule, state, day)
+    last = last_day(situation, rule, state, day)
     barred = "" if last is None else _barred(situation, rule, state, last.day)
     last = None if barred else last
     coming = days_from(day + timedelta(days=1), WINDOW_DAYS)
@@ -116,7 +129,7 @@ def judge(
         barred_why=barred,
         cautions=tuple(situation.tables.cautions[name] for name in rule.cautions),
         prepare=rule.prepare,
-        afterwards=(*rule.afterwards, *_until(situation, rule, state, day)),
+        afterwards=(*rule.afterwards, *until_texts(situation, rule, state, day)),
     )
 
 
@@ -132,7 +145,7 @@ def windows(
 ) -> tuple[HalfDay, ...]:
     """Return every half day of the coming ``days`` with its verdict, soonest first; past ones left out."""
     rule, state = _rule(situation, work_id), _state(situation, tree_id)
-    if _never(rule, state) is not None:
+    if never(rule, state) is not None:
         return ()
     return tuple(
         half
@@ -146,7 +159,7 @@ def verdicts_today(situation: Situation, work_id: str) -> dict[tuple[str, str], 
     rule, found = _rule(situation, work_id), {}
     for tree in situation.holdings.trees:
         state = situation.states.get(tree.id)
-        if state is None or _never(rule, state) is not None:
+        if state is None or never(rule, state) is not None:
             continue
         best = best_half(half_days(situation, rule, state, situation.day, brief=True))
         if best is not None:
@@ -170,33 +183,6 @@ def _state(situation: Situation, tree_id: str) -> TreeState:
         raise SettingsError(f"no tree {tree_id!r}; one of {', '.join(situation.states)}") from None
 
 
-def _never(rule: WorkRule, state: TreeState) -> Check | None:
-    """Return the check that says why this work does not exist for the tree; None where it does.
-
-    A key of ``not_for`` is a selector; with ``!`` in front it means trees that it does not match.
-    """
-    for word, why in rule.not_for.items():
-        named = matches(word.removeprefix("!"), state.group, state.tree.species_id)
-        if named != word.startswith("!"):
-            text = f"{rule.name} on {state.group.name}: {why}"
-            return Check(
-                "tree", "species", "fail", state.group.name, "", None, None, "common practice: growers", text
-            )
-    return None
-
-
-def _last(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> SeasonLast | None:
-    found = []
-    for row in applying_rows(situation, rule, state):
-        if row.kind != "season":
-            continue
-        case = WorkCase(situation, rule, row, state, day, situation.now_utc, situation.now_utc)
-        last = last_sensible(case)
-        if last is not None:
-            found.append(last)
-    return min(found, key=lambda one: one.day) if found else None
-
-
 _STAYS = frozenset({"spacing", "strength", "practice", "major-works"})
 """Kinds of checks that only time, or nothing, mends."""
 
@@ -214,31 +200,6 @@ def _barred(situation: Situation, rule: WorkRule, state: TreeState, last: date) 
     return ""
 
 
-def _is_big(rule: WorkRule) -> bool:
-    """True where the rule spaces itself from an earlier big cut of its own kind."""
-    return any(
-        row.kind == "spacing" and rule.entry == "cut" and "big-cut" in row.numbers for row in rule.checks
-    )
-
-
-def _until(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> tuple[str, ...]:
-    """Say until when the tree will ask for its aftercare: the flag this work raises, counted from ``day``."""
-    season = "in-leaf" if state.stage.stage.in_leaf else "not-in-leaf"
-    found = []
-    for flag in situation.tables.flags.values():
-        bound = flag.keeps & {"in-leaf", "not-in-leaf"}
-        if rule.entry not in flag.starts or "days" not in flag.numbers or (bound and season not in bound):
-            continue
-        if "big" in flag.keeps and not _is_big(rule):
-            continue
-        days = flag.numbers["days"]
-        first, last = (
-            day + timedelta(days=int(days.value if end is None else end)) for end in (days.low, days.high)
-        )
-        found.append(f"{flag.name}: until about {first.day} {first:%B} to {last.day} {last:%B}.")
-    return tuple(found)
-
-
 # --- the digest -----------------------------------------------------------------------------------
 
 
@@ -254,11 +215,11 @@ def work_advice(situation: Situation) -> tuple[Advice, ...]:
         fit: list[tuple[TreeState, HalfDay, SeasonLast | None]] = []
         for tree in situation.holdings.trees:
             state = situation.states.get(tree.id)
-            if state is None or _never(rule, state) is not None or not _worth_telling(rule, state):
+            if state is None or never(rule, state) is not None or not told_in_stage(rule, state):
                 continue
             best = best_half(half_days(situation, rule, state, situation.day, brief=True))
-            if best is not None and _without_a_but(rule, best):
-                fit.append((state, best, _last(situation, rule, state, situation.day)))
+            if best is not None and without_a_but(rule, best):
+                fit.append((state, best, last_day(situation, rule, state, situation.day)))
         if fit:
             left = min(
                 ((last.day - situation.day).days for _, _, last in fit if last), default=_CLOSING_DAYS + 1
@@ -269,18 +230,16 @@ def work_advice(situation: Situation) -> tuple[Advice, ...]:
     return tuple(advice for _, _, advice in lines[:_LINES])
 
 
-def _without_a_but(rule: WorkRule, half: HalfDay) -> bool:
-    season = {row.id for row in rule.checks if row.kind == "season"}
-    return half.verdict == "suits" or (
-        half.verdict == "suits-with-care"
-        and all(check.check in season for check in half.checks if check.verdict == "care")
-    )
-
-
-def _worth_telling(rule: WorkRule, state: TreeState) -> bool:
-    return any(
-        row.kind == "stage" and state.stage.stage.name in option_words(row, "tell") for row in rule.checks
-    )
+def _names(
+    situation: Situation, rule: WorkRule, fit: Sequence[tuple[TreeState, HalfDay, SeasonLast | None]]
+) -> str:
+    """Name no more trees than the grower works on in a day, what closes first; count the rest."""
+    major, light = a_day(situation)
+    most = major if rule.effort == "major" else light
+    first = sorted(fit, key=lambda one: one[2].day if one[2] else date.max)[:most]
+    names = ", ".join(one[0].tree.name for one in fit if one in first)
+    more = len(fit) - len(first)
+    return f"{names} and {more} more, another day (advisor plan)" if more else names
 
 
 def _line(
@@ -292,11 +251,10 @@ def _line(
 ) -> Advice:
     zone = situation.holdings.garden.zone
     state, best, last = min(fit, key=lambda one: one[2].day if one[2] else date.max)
-    names = ", ".join(one.tree.name for one, _, _ in fit)
     ids = tuple(one.tree.id for one, _, _ in fit)
     begin, end = min(half.from_utc for _, half, _ in fit), max(half.until_utc for _, half, _ in fit)
     hours = f"{begin.astimezone(zone):%H:%M}–{end.astimezone(zone):%H:%M}"
-    do = f"Use today for {rule.name} if you plan it: {names} ({hours})"
+    do = f"Use today for {rule.name} if you plan it: {_names(situation, rule, fit)} ({hours})"
     if closing and last is not None:
         do += f"; last sensible day {last.day.day} {last.day:%B}"
     reasons = tuple(

@@ -62,7 +62,6 @@ def plan_object(situation: Situation, plan: Plan) -> dict[str, Any]:
         "weather": weather_object(situation),
         "works_per_day": plan.major_a_day,
         "light_works_per_day": plan.light_a_day,
-        "major_works_per_season": plan.major_a_season,
         "days": [
             {
                 "day": day.isoformat(),

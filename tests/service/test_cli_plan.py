@@ -11,7 +11,7 @@ from service.pass_garden import TREES, Yard, as_json, with_highs_of
 ASKED = "2013-06-18T06:00"
 LEAVES_HARD = tuple(f"2013-05-20,,{tree},leaves-hard,,," for tree in ("wren", "linnet", "godwit", "plover"))
 KEYS = {"schema", "garden", "asked_at", "weather", "works_per_day", "light_works_per_day"} | {
-    "major_works_per_season", "days", "also_ready", "closing", "resting", "cautions",
+    "days", "also_ready", "closing", "resting", "cautions",
 }  # fmt: skip
 ENTRY = {"trees", "work", "with", "order", "effort", "day", "from", "until", "verdict", "reasons"} | {
     "prepare", "afterwards", "last_sensible_day", "last_sensible_why", "chance", "waiting",
