@@ -17,6 +17,7 @@ from advisor.advice.grouping import advice_id, bench_order, listed, names, say
 from advisor.advice.hours import clock, day_and_clock, day_span, local_day, this_hour, window
 from advisor.advice.model import Advice, Amount, Reason, Situation
 from advisor.advice.water_between import short_lived
+from advisor.advice.water_line import line_advice, not_fitting
 from advisor.advice.water_rain import rain_note
 from advisor.exposure.model import Exposure
 from advisor.exposure.water import watered_with_care
@@ -89,16 +90,19 @@ def water_advice(situation: Situation) -> tuple[Advice, ...]:
     found: list[Advice] = []
     said = False
     for one in rounds:
-        if one.water:
-            unlogged = [tree for tree in one.water if situation.states[tree].water.unlogged]
+        lines, by_hand = line_advice(situation, exposure, one.column, one.at_utc, one.water)
+        found += lines
+        if by_hand:
+            unlogged = [tree for tree in by_hand if situation.states[tree].water.unlogged]
             first = bool(unlogged) and not said
-            found.append(_slot(situation, exposure, one, unlogged, say_unlogged=first))
+            found.append(_slot(situation, exposure, one, by_hand, unlogged, say_unlogged=first))
             said = said or bool(unlogged)
     found += _checks(situation, exposure, care, rounds)
     watered = {tree for one in rounds for tree in one.water}
     small = {tree for one in rounds for tree in one.check if tree not in care}
     if small:
         found.append(_small(situation, exposure, small, rounds))
+    found += not_fitting(situation, exposure)
     found += short_lived(situation, exposure, [tree for tree in seen if tree not in care])
     found += _cold_rest(situation, [tree for tree in seen if tree not in {*watered, *care, *small}])
     found += rain_note(situation, exposure)
@@ -194,12 +198,13 @@ def _slot(
     situation: Situation,
     exposure: Exposure,
     one: Round,
+    trees: Sequence[str],
     unlogged: Sequence[str],
     *,
     say_unlogged: bool,
 ) -> Advice:
     garden, limits, at = situation.holdings.garden, situation.tables.limits, one.at_utc
-    ordered = bench_order(situation, one.water)
+    ordered = bench_order(situation, trees)
     litres = float(sum(exposure.waterings_l[exposure.row(tree), one.column] for tree in ordered))
     first = timedelta(hours=limits.value("water.first_h", "h"))
     before = max(

@@ -190,7 +190,7 @@ def _setting(
         tree_spot.append(rows[key])
     sun = sun_of(weather, holdings.garden, tables)
     traits = spot_traits(spots, tables)
-    pots = pot_water(trees, of_trees, tables, thirst)
+    pots = pot_water(trees, of_trees, tables, thirst, holdings.places)
     return _Setting(
         holdings=holdings,
         trees=trees,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.garden.model import Pot, Tree
+from advisor.garden.model import Place, Pot, Tree
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.garden.thirst import Thirst
@@ -46,6 +46,7 @@ class PotWater:
     cover_share : share of the pot's top under crown or moss.
     with_care : bool; bare and freshly repotted trees, which are looked at before they are watered.
     daily : bool; pots so small that they are looked at every morning.
+    timer_l : given by a timer's drip line at every watering time.
     """
 
     capacity_l: FloatArray
@@ -57,6 +58,7 @@ class PotWater:
     cover_share: FloatArray
     with_care: NDArray[np.bool_]
     daily: NDArray[np.bool_]
+    timer_l: FloatArray
 
 
 def watered_with_care(state: TreeState, tables: Tables) -> bool:
@@ -78,6 +80,7 @@ def pot_water(
     states: Sequence[TreeState],
     tables: Tables,
     thirst: Mapping[str, Thirst] | None = None,
+    places: Mapping[str, Place] | None = None,
 ) -> PotWater:
     """Gather the water traits of trees.
 
@@ -85,7 +88,7 @@ def pot_water(
     pot coefficient x species factor x reference evapotranspiration x the ground it covers. The medium
     evaporates Ke x reference evapotranspiration from its top, less under the crown. A bare tree draws a
     small share still; one with cut roots draws less by the factor of its state. What weights have taught
-    (``thirst``, by tree id) corrects use and usable water.
+    (``thirst``, by tree id) corrects use and usable water. A tray (``places``) is water the tree can use.
 
     Source: estimates, see config/physics.toml; scale checked against Beeson 2010 in
     tests/exposure/test_water.py.
@@ -97,7 +100,7 @@ def pot_water(
     captures = [get(f"rain.capture_{name}", "share") for name in ("narrow", "normal", "wide")]
     cover_from, cover_to = get("pot.bare_top_cover_share", "share"), get("pot.full_top_cover_share", "share")
     coefficient = get("water.pot_coefficient", "1")
-    rows = []
+    rows, timers = [], []
     for tree, state in zip(trees, states, strict=True):
         substrate = tables.substrates[tree.substrate]
         capacity = tree.pot.volume_l * substrate.value("water_share", "share")
@@ -116,11 +119,14 @@ def pot_water(
         if known is not None:
             more = min(usable * (known.usable.value - 1.0), holds_l(tree, tables) - capacity)
             usable, capacity, demand = usable + more, capacity + more, known.demand.value
+        place = None if places is None else places.get(state.place_id)
+        tray = 0.0 if place is None else place.tray_l
+        timers.append(0.0 if place is None else place.timer_l)
         pot_width = (tree.pot.length_cm * tree.pot.width_cm) ** 0.5
         rows.append(
             (
-                capacity,
-                usable,
+                capacity + tray,
+                usable + tray,
                 top,
                 float(drawn + lost) * demand,
                 share,
@@ -140,6 +146,7 @@ def pot_water(
         cover_share=as_float(columns[6]),
         with_care=np.array([watered_with_care(state, tables) for state in states], dtype=bool),
         daily=np.array([tree.pot.volume_l < small_l for tree in trees], dtype=bool),
+        timer_l=as_float(timers),
     )
 
 

@@ -5,6 +5,7 @@ Ahead, each watering time is decided pot by pot: water when what is left would p
 watering time. A second balance decides that, in which all use is higher by as much as a forecast may err, and
 no rain is counted on; each further morning begins it anew, because by then more is known. Trees that are
 watered with care are looked at instead, and soaked if the top third is dry; small pots are looked at daily.
+What a timer's drip line gives at each time comes first, past and ahead.
 """
 
 from __future__ import annotations
@@ -106,10 +107,13 @@ def plan_watering(
     dry_row = np.full((members, count), -1)
     left_now = np.full((members, count), np.nan)
     water = np.broadcast_to(pots.usable_l, (members, count)).copy()
-    unwatered: FloatArray | None = None
-    thirsty = water
+    unwatered = thirsty = water
     never = np.zeros((members, count), dtype=bool)
     for row in range(max(begin_row, 0), hours):
+        if row in past_slot or row in slots_by_row:
+            water, thirsty, unwatered = (
+                np.minimum(each + pots.timer_l, pots.usable_l) for each in (water, thirsty, unwatered)
+            )
         if row <= now_row:
             water = _as_known(water, row, known, decide, past_slot.get(row))
         if row == now_row:
@@ -117,15 +121,14 @@ def plan_watering(
             left_now = np.maximum(water - gone * use[..., row], 0.0) / pots.usable_l
             unwatered = thirsty = water
         for n in slots_by_row.get(row, ()):
-            if decide.is_first(ahead[n]):
-                thirsty = water
+            thirsty = water if decide.is_first(ahead[n]) else thirsty
             wanted = decide.wanted(thirsty, row, ahead[n], more)
             waterings[..., n] = np.where(wanted, pots.usable_l - water, 0.0)
             water = np.where(wanted, pots.usable_l, water)
             thirsty = np.where(wanted, pots.usable_l, thirsty)
         water = deplete(water, pots.usable_l, use[..., row], rain[..., row], never, stress)[0]
         left[..., row] = np.where(unknown[..., row], np.nan, water / pots.usable_l)
-        if unwatered is not None:
+        if row >= now_row:
             thirsty = deplete(thirsty, pots.usable_l, more * use[..., row], 0.0, never, stress)[0]
             unwatered = deplete(unwatered, pots.usable_l, use[..., row], rain[..., row], never, stress)[0]
             dry_row = np.where((dry_row < 0) & (unwatered <= limit), row, dry_row)

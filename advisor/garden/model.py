@@ -64,6 +64,17 @@ class Place:
     night_gain_c: float = 0.0
     shelter_level: int = 0
     room: int | None = None
+    drip_l_per_h: float | None = None
+    """What a drip line gives each pot here [l/h]; None without a line."""
+    drip_minutes: float | None = None
+    """How long a timer runs the line at each watering time; None: the grower runs it."""
+    tray_l: float = 0.0
+    """Water that stays in the tray under each pot."""
+
+    @property
+    def timer_l(self) -> float:
+        """Litres that the timer gives each pot at each watering time; 0 without."""
+        return (self.drip_l_per_h or 0.0) * (self.drip_minutes or 0.0) / 60.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,9 @@ def place_from(row: PlaceRow) -> Place:
         night_gain_c=row.night_gain_c,
         shelter_level=row.shelter_level,
         room=row.room,
+        drip_l_per_h=row.drip_l_per_h,
+        drip_minutes=row.drip_minutes,
+        tray_l=row.tray_l,
     )
 
 

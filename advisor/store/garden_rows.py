@@ -177,6 +177,23 @@ class PlaceRow(StrictRow):
     )
     shelter_level: int = Field(0, ge=0, le=5, description="0 open bench .. 5 frost-free room")
     room: int | None = Field(None, ge=0, description="pots it can hold")
+    drip_l_per_h: float | None = Field(
+        None, gt=0, le=60, description="litres an hour that a drip line gives each pot, above 0 to 60"
+    )
+    drip_minutes: float | None = Field(
+        None, gt=0, le=240, description="minutes a timer runs the line at each watering time, above 0 to 240"
+    )
+    tray_l: float = Field(0.0, ge=0, le=50, description="litres that stay in the tray under each pot, 0..50")
+
+    @field_validator("drip_minutes")
+    @classmethod
+    def _line_known(cls, minutes: float | None, info: ValidationInfo) -> float | None:
+        if minutes is not None and "drip_l_per_h" in info.data and info.data["drip_l_per_h"] is None:
+            raise _slip(
+                "drip_minutes stands without drip_l_per_h",
+                "write drip_l_per_h too, the litres an hour that the line gives each pot",
+            )
+        return minutes
 
     @field_validator("horizon")
     @classmethod

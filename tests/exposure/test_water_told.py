@@ -1,4 +1,4 @@
-"""What digests told decides what a pot is taken to hold; the turn of every tree comes; forecasts may be wrong."""
+"""What digests told decides what a pot is taken to hold; every tree has its turn; forecasts may be wrong."""
 
 import tomllib
 from dataclasses import replace
@@ -12,7 +12,7 @@ from exposure.exposure_builders import GARDEN, holdings_of, state_of, summer, tr
 from advisor.exposure.water import pot_water
 from advisor.exposure.water_known import ToldSlot, ToldWatering, known_water
 from advisor.exposure.watering import plan_watering
-from advisor.garden.model import JournalEntry
+from advisor.garden.model import JournalEntry, Place
 
 CASES = tomllib.loads(Path(__file__).with_name("water_told.toml").read_text(encoding="utf-8"))
 YARD = replace(GARDEN, timezone="UTC", longitude_deg=0.0)
@@ -145,3 +145,40 @@ def test_unlogged_watering_in_mm_fills_by_the_pot_top(tables):
         tables=tables,
     )
     assert [litres for row in known.changes.values() for _, kind, litres in row if kind == "add"] == [0.5]
+
+
+def with_timer(tables, use_l_per_h, drip_l):
+    tree, pots = one_litre(tables)
+    pots = replace(pots, timer_l=np.array([drip_l]))
+    weather = summer(24, YARD, start=START)
+    use = np.full((1, 1, 24 * 24), use_l_per_h)
+    setting = {"weather": weather, "now_utc": NOW, "tables": tables}
+    known = known_water(
+        holdings_of([tree], garden=YARD), [tree], [state_of(tables, tree, NOW)], pots, **setting
+    )
+    return plan_watering(use, np.zeros(use.shape), pots, known, garden=YARD, **setting)[0]
+
+
+def test_timer_that_gives_enough_leaves_nothing_to_do(tables):
+    row = CASES["timer"]
+    plan = with_timer(tables, row["enough_use_l_per_h"], row["drip_l"])
+    assert plan.left_now_share[0, 0] == pytest.approx(row["left_at_6_l"], abs=1e-9)
+    assert not plan.waterings_l.any()
+    assert np.isnat(plan.dry_at[0, 0])
+
+
+def test_timer_that_gives_too_little_is_helped_by_hand_less_often_than_no_line(tables):
+    row = CASES["timer"]
+    helped = with_timer(tables, row["short_use_l_per_h"], row["drip_l"])
+    alone = with_timer(tables, row["short_use_l_per_h"], 0.0)
+    assert 0 < (helped.waterings_l > 0.0).sum() < (alone.waterings_l > 0.0).sum()
+    assert helped.dry_at[0, 0] > alone.dry_at[0, 0]
+
+
+def test_tray_is_water_the_tree_can_use(tables):
+    tree, row = tree_of(tables, size="chuhin"), CASES["tray"]
+    states = [state_of(tables, tree, NOW)]
+    plain = pot_water([tree], states, tables, places={"bench": Place("bench", "Bench")})
+    tray = pot_water([tree], states, tables, places={"bench": Place("bench", "Bench", tray_l=row["tray_l"])})
+    assert tray.usable_l[0] - plain.usable_l[0] == pytest.approx(row["tray_l"])
+    assert tray.capacity_l[0] - plain.capacity_l[0] == pytest.approx(row["tray_l"])
