@@ -94,4 +94,7 @@ def _words(state: TreeState, check: Check) -> str:
     _, colon, said = text.partition(": ")
     if check.check == "stage" and "; " in said:
         return said.rpartition("; ")[2]
+    _, after, done = said.partition(", after ")
+    if check.check == "major-works" and after:
+        return f"had its major work of the season: {done}"
     return said if colon and check.check == "spacing" else text[:1].lower() + text[1:]
