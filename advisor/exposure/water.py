@@ -12,7 +12,7 @@ from advisor.garden.model import Place, Pot, Tree
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.garden.thirst import Thirst
-from advisor.garden.weights import holds_l
+from advisor.garden.weights import holds_l, water_held_l
 from advisor.physics.missing import FloatArray, as_float
 from advisor.physics.pot_water import (
     crown_area_m2,
@@ -102,8 +102,7 @@ def pot_water(
     coefficient = get("water.pot_coefficient", "1")
     rows, timers = [], []
     for tree, state in zip(trees, states, strict=True):
-        substrate = tables.substrates[tree.substrate]
-        capacity = tree.pot.volume_l * substrate.value("water_share", "share")
+        capacity, usable = water_held_l(tree, tables)
         factor = state.group.trait("water_factor", "1")
         share = min(max(state.water_leaf_share, 0.0), 1.0)
         top = pot_top_area_m2(tree.pot, tables)
@@ -113,12 +112,12 @@ def pot_water(
         drawn = litres_from_mm(1.0, crown) * coefficient * (1.0 if factor is None else factor) * leaves
         drawn = drawn * state.water_factor
         lost = substrate_evaporation_l(1.0, top, bare + (covered - bare) * under_crown)
-        usable = capacity * substrate.value("usable_share", "share")
         known = None if thirst is None else thirst.get(tree.id)
-        demand = 1.0
+        wall = tables.walls[tree.pot.wall]
+        demand = wall.value("water_factor", "1") if "water_factor" in wall else 1.0
         if known is not None:
             more = min(usable * (known.usable.value - 1.0), holds_l(tree, tables) - capacity)
-            usable, capacity, demand = usable + more, capacity + more, known.demand.value
+            usable, capacity, demand = usable + more, capacity + more, demand * known.demand.value
         place = None if places is None else places.get(state.place_id)
         tray = 0.0 if place is None else place.tray_l
         timers.append(0.0 if place is None else place.timer_l)

@@ -28,6 +28,7 @@ from advisor.garden.weights import (
     holds_l,
     pairs_of,
     sound_weights,
+    water_held_l,
     weights_since,
 )
 from advisor.physics.missing import FloatArray
@@ -77,9 +78,7 @@ def _of_tree(
     tree: Tree, entries: Sequence[JournalEntry], model: _Modelled, tables: Tables, now_utc: datetime
 ) -> Thirst:
     numbers = tables.physics
-    mix = tables.substrates[tree.substrate]
-    capacity_l = tree.pot.volume_l * mix.value("water_share", "share")
-    by_mix_l = capacity_l * mix.value("usable_share", "share")
+    capacity_l, by_mix_l = water_held_l(tree, tables)
     pot_kg = dry_mass_kg(tree, tables) + capacity_l * numbers.value("tipping.water_density_kg_l", "kg/l")
     pots = weights_since(entries)
     parted = [sound_weights(pot, holds_l(tree, tables), pot_kg, numbers) for pot in pots]

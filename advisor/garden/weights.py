@@ -14,7 +14,7 @@ from advisor.units import KG_PER_POUND, NumberTable
 
 __all__ = [
     "Doubt", "Pair", "Weight", "dry_mass_kg", "full_of", "holds_l", "pairs_of", "sound_weights",
-    "weights_since",
+    "water_held_l", "weights_since",
 ]  # fmt: skip
 
 NEUTRAL = frozenset({"weighed", "shaded", "unshaded", "sealed", "note"})
@@ -83,6 +83,20 @@ def dry_mass_kg(tree: Tree, tables: Tables) -> float:
     ceramic = get("tipping.wall_mass_kg_l", "kg/l")
     own = wall.value("mass_kg_l", "kg/l") if "mass_kg_l" in wall else ceramic
     return solids + wood + tree.pot.volume_l * own
+
+
+def water_held_l(tree: Tree, tables: Tables) -> tuple[float, float]:
+    """Return what a pot holds after draining, and what of it the tree can use, by mix and depth [l].
+
+    A shallow pot is wetter per volume: the bottom of any pot stays wet, and more of a shallow one is bottom.
+
+    Source: Owen and Altland 2008 for the depth. Checked: tests/published/test_container_water.py.
+    """
+    get, mix = tables.physics.value, tables.substrates[tree.substrate]
+    depth = tree.pot.depth_cm / get("water.depth_reference_cm", "cm")
+    held = tree.pot.volume_l * mix.value("water_share", "share") * depth ** -get("water.depth_exponent", "1")
+    held = min(held, holds_l(tree, tables))
+    return held, held * mix.value("usable_share", "share")
 
 
 def holds_l(tree: Tree, tables: Tables) -> float:
