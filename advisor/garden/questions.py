@@ -27,6 +27,9 @@ def _of_run(run: Run, last: Mapping[str, date], clock: EndClock) -> Question | N
     if not rule.question:
         return None
     due, late = clock.last_ask(run), ends.late
+    if due is not None and "degree_days_5" in rule.numbers and due < ends.early:
+        # In a cool summer nothing can be there yet.
+        due = ends.early if clock.today >= ends.early else None
     again = clock.today >= late
     if run.ended is not None:
         # Ended by time alone: the question stands a while longer.
