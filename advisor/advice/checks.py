@@ -6,16 +6,27 @@ A kind of work is rows of data; code is needed only for a new kind of check, whi
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass
 
 from advisor.advice import checks_person, checks_tree, checks_weather, checks_year, season
 from advisor.advice.model import Check, Gate, Situation
-from advisor.advice.work_case import WorkCase, matches, option_words
+from advisor.advice.work_case import WorkCase, is_own, matches, option_words
 from advisor.errors import SettingsError
 from advisor.garden.practice import usual
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import CheckRow, WorkRule
 
-__all__ = ["CHECKS", "GATES", "LASTING", "OF_PLACE", "OF_THE_DAY", "applies", "applying_rows", "run_check"]
+__all__ = [
+    "CHECKS",
+    "GATES",
+    "LASTING",
+    "OF_PLACE",
+    "OF_THE_DAY",
+    "Rows",
+    "applies",
+    "applying_rows",
+    "run_check",
+]
 
 CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
     "stage": checks_tree.stage,
@@ -45,7 +56,7 @@ CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
 GATES: tuple[Gate, ...] = ("tree", "weather", "person")
 
 LASTING = frozenset({"stage", "strength", "practice"})
-"""Kinds that look at the tree as it is now: where one of them forbids the work, it does so on every day."""
+"""Kinds that look at the tree as it is now: what they rule out on a day they rule out on every later one."""
 
 OF_THE_DAY = LASTING | {
     "since-seen", "spacing", "flags", "leaf-left", "season", "major-works", "winter-part", "feed-pause",
@@ -86,16 +97,38 @@ def applies(row: CheckRow, state: TreeState) -> bool:
     return True
 
 
-def applying_rows(situation: Situation, rule: WorkRule, state: TreeState) -> tuple[CheckRow, ...]:
-    """Return the rows of a kind of work that mean this tree, gate by gate: tree, weather, person."""
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """The rows of a kind of work that mean a tree, gate by gate, and by whose answer theirs is.
+
+    ``of_day``, ``of_place`` and ``own`` share out the places of ``rows``: checks that look at the tree on
+    a day; at the weather of its place; at the tree in its half day.
+    """
+
+    rows: tuple[CheckRow, ...]
+    of_day: tuple[int, ...]
+    of_place: tuple[int, ...]
+    own: tuple[int, ...]
+
+
+def applying_rows(situation: Situation, rule: WorkRule, state: TreeState) -> Rows:
+    """Return the rows of a kind of work that mean this tree."""
     tree = state.tree
     kind = (tree.species_id, tree.group_id, state.stage.stage, tree.crown.height_cm)
-    return situation.once(
-        ("applying_rows", rule.id, *kind),
-        lambda: tuple(
-            row for gate in GATES for row in rule.checks if row.gate == gate and applies(row, state)
-        ),
-    )
+    return situation.once(("applying_rows", rule.id, *kind), lambda: _applying_rows(rule, state))
+
+
+def _applying_rows(rule: WorkRule, state: TreeState) -> Rows:
+    rows = tuple(row for gate in GATES for row in rule.checks if row.gate == gate and applies(row, state))
+    numbered = list(enumerate(rows))
+    of_day = tuple(n for n, row in numbered if row.kind in OF_THE_DAY)
+    of_place = tuple(n for n, row in numbered if row.kind in OF_PLACE and not is_own(_variable(row)))
+    own = tuple(n for n, _ in numbered if n not in of_day and n not in of_place)
+    return Rows(rows, of_day, of_place, own)
+
+
+def _variable(row: CheckRow) -> str:
+    return str(row.options.get("variable", "bench-air"))
 
 
 def run_check(case: WorkCase) -> Check:
@@ -113,6 +146,8 @@ def run_check(case: WorkCase) -> Check:
             f"config/work.toml: work.{case.rule.id}, check {case.row.id!r}: unknown kind {case.row.kind!r};"
             f" one of {sorted(CHECKS)}"
         ) from None
+    if case.situation.states.get(case.state.tree.id) is not case.state:
+        return kind(case)  # a state that is only supposed: nothing was worked out of it
     return case.situation.once(("run_check", id(case.row), case.day, *_asked(case)), lambda: kind(case))
 
 
@@ -122,7 +157,7 @@ def _asked(case: WorkCase) -> tuple[Hashable, ...]:
     if row.kind in OF_THE_DAY:
         return (tree.id,)
     span = (case.from_utc, case.until_utc)
-    if row.kind not in OF_PLACE or case.stands(str(row.options.get("variable", "bench-air"))) == tree.id:
+    if row.kind not in OF_PLACE or is_own(_variable(row)):
         return (*span, tree.id)
     kind = (tree.species_id, tree.group_id) if any("." in name for name in row.numbers) else ()
     return (*span, case.state.place_id, case.state.extra_shade, kind)

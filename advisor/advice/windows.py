@@ -8,11 +8,11 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from advisor.advice.checks import GATES, LASTING, OF_THE_DAY, applying_rows, run_check
+from advisor.advice.checks import GATES, LASTING, Rows, applying_rows, run_check
 from advisor.advice.model import Check, Gate, HalfDay, Situation, Verdict
 from advisor.advice.work_case import WorkCase
 from advisor.garden.state_model import TreeState
-from advisor.garden.tables import WorkRule
+from advisor.garden.tables import CheckRow, WorkRule
 
 __all__ = [
     "VERDICT_ORDER",
@@ -99,7 +99,7 @@ def judge_half(
 ) -> tuple[Check, ...]:
     """Run every check that applies, gate by gate; with ``brief`` up to the first that fails."""
     checks: list[Check] = []
-    for row in applying_rows(situation, rule, state):
+    for row in applying_rows(situation, rule, state).rows:
         if row.gate not in gates:
             continue
         checks.append(run_check(WorkCase(situation, rule, row, state, day, *span_utc)))
@@ -132,30 +132,61 @@ def suitable_halves(
     """Go through the half days that suit, soonest first; those that suit with care only if asked.
 
     A half day is left at the first check that rules it out, its day where that check is of the whole day,
-    and the search where the tree as it is now rules out the work (``LASTING``).
+    and the search where it looks at the tree as it is now (``LASTING``). Trees of one kind in one place
+    share what the weather says.
     """
-    rows = applying_rows(situation, rule, state)
+    look = _Look(situation, rule, state, applying_rows(situation, rule, state), with_care)
     for day in days:
-        for span in half_spans(situation, day):
-            checks: list[Check] = []
-            for row in rows:
-                check = run_check(WorkCase(situation, rule, row, state, day, *span))
-                if _rules_out(check, with_care=with_care):
-                    break
-                checks.append(check)
-            else:
-                yield HalfDay(*span, day, verdict_of(checks), order_checks(checks))
-                continue
-            if row.kind in LASTING and check.verdict == "fail":
+        spans = half_spans(situation, day)
+        if not spans:
+            continue
+        of_day = look.at(look.rows.of_day, day, spans[0])
+        if isinstance(of_day, CheckRow):
+            if of_day.kind in LASTING:
                 return
-            if row.kind in OF_THE_DAY:
-                break
+            continue
+        for span in spans:
+            of_place = look.at_place(day, span)
+            own = of_place if isinstance(of_place, CheckRow) else look.at(look.rows.own, day, span)
+            if not isinstance(of_place, CheckRow) and not isinstance(own, CheckRow):
+                found = of_day | of_place | own
+                checks = [found[n] for n in range(len(look.rows.rows))]
+                yield HalfDay(*span, day, verdict_of(checks), order_checks(checks))
 
 
-def _rules_out(check: Check, *, with_care: bool) -> bool:
-    if check.verdict == "unknown":
-        return check.deciding
-    return check.verdict == "fail" or (check.verdict == "care" and not with_care)
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """A look for open half days: each part gives its checks by place of the row, or the row that bars."""
+
+    situation: Situation
+    rule: WorkRule
+    state: TreeState
+    rows: Rows
+    with_care: bool
+
+    def at(
+        self, places: Sequence[int], day: date, span: tuple[datetime, datetime]
+    ) -> dict[int, Check] | CheckRow:
+        """Run the rows at these places until one rules the half day out."""
+        found = {}
+        for n in places:
+            row = self.rows.rows[n]
+            found[n] = run_check(WorkCase(self.situation, self.rule, row, self.state, day, *span))
+            if self._rules_out(found[n]):
+                return row
+        return found
+
+    def at_place(self, day: date, span: tuple[datetime, datetime]) -> dict[int, Check] | CheckRow:
+        """Run the rows of weather and place, once for trees of one kind side by side."""
+        tree, state = self.state.tree, self.state
+        here = (tree.species_id, tree.group_id, state.place_id, state.extra_shade)
+        asked = ("at_place", id(self.rows), day, span, here, self.with_care)
+        return self.situation.once(asked, lambda: self.at(self.rows.of_place, day, span))
+
+    def _rules_out(self, check: Check) -> bool:
+        if check.verdict == "unknown":
+            return check.deciding
+        return check.verdict == "fail" or (check.verdict == "care" and not self.with_care)
 
 
 def best_half(halves: Sequence[HalfDay]) -> HalfDay | None:

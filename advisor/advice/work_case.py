@@ -27,6 +27,7 @@ __all__ = [
     "Hours",
     "WorkCase",
     "band",
+    "is_own",
     "matches",
     "option_words",
     "place_of",
@@ -178,7 +179,9 @@ class WorkCase:
 
     def days_since(self, entry: str) -> int | None:
         """Days from the last ``entry`` of the journal (or a flag it raised) to the judged day."""
-        logged = self.situation.once(("logged_days", self.state.tree.id), lambda: logged_days(self.state))
+        logged = self.situation.once(
+            ("logged_days", id(self.state)), lambda: (self.state, logged_days(self.state))
+        )[1]
         past = [(self.day - when).days for when in logged.get(entry, ()) if when <= self.day]
         return min(past) if past else None
 
@@ -195,7 +198,7 @@ class WorkCase:
         if variable in _OF_GARDEN:
             return ""
         spot = (self.state.place_id, self.state.extra_shade)
-        return spot if variable in _OF_SPOT else self.state.tree.id
+        return self.state.tree.id if is_own(variable) else spot
 
     def hours(self, variable: str, from_utc: datetime, until_utc: datetime) -> Hours:
         """Return the hours of ``variable`` at this tree that overlap [from, until)."""
@@ -257,6 +260,11 @@ _OF_SPOT = frozenset({"rain", "bench-air", "wind", "gust", "vpd"})
 
 EXPOSED: Mapping[str, str] = {**_TREE, **_GARDEN}
 """Variables of the exposure by the name of its array; those in ``FORECAST`` come from the weather itself."""
+
+
+def is_own(variable: str) -> bool:
+    """True for variables that each tree has for itself, such as those of its pot."""
+    return variable not in _OF_GARDEN and variable not in _OF_SPOT
 
 
 def _moment(stamp: np.datetime64) -> datetime:
