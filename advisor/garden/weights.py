@@ -21,8 +21,8 @@ NEUTRAL = frozenset({"weighed", "shaded", "unshaded", "sealed", "note"})
 """Journal words after which a pot weighs as much as before."""
 SIGHTINGS = frozenset(
     {
-        "buds-swelling", "leaves-open", "leaves-hard", "roots-seen", "colour", "wilted", "scorched",
-        "frosted", "wire-tight", "pests", "recovered",
+        "buds-swelling", "leaves-open", "leaves-hard", "bloom-over", "roots-seen", "colour", "wilted",
+        "scorched", "frosted", "wire-tight", "pests", "recovered",
     }
 )  # fmt: skip
 SLIPS = (0.1, 10.0, 0.01, 100.0, 0.001, KG_PER_POUND, 1.0 / KG_PER_POUND)
