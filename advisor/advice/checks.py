@@ -25,6 +25,7 @@ __all__ = [
     "Rows",
     "applies",
     "applying_rows",
+    "rows_apart",
     "run_check",
 ]
 
@@ -111,14 +112,19 @@ class Rows:
     own: tuple[int, ...]
 
 
-def applying_rows(situation: Situation, rule: WorkRule, state: TreeState) -> Rows:
-    """Return the rows of a kind of work that mean this tree."""
+def applying_rows(situation: Situation, rule: WorkRule, state: TreeState) -> tuple[CheckRow, ...]:
+    """Return the rows of a kind of work that mean this tree, gate by gate: tree, weather, person."""
+    return rows_apart(situation, rule, state).rows
+
+
+def rows_apart(situation: Situation, rule: WorkRule, state: TreeState) -> Rows:
+    """Return the rows of a kind of work that mean this tree, told apart by whose answer theirs is."""
     tree = state.tree
     kind = (tree.species_id, tree.group_id, state.stage.stage, tree.crown.height_cm)
-    return situation.once(("applying_rows", rule.id, *kind), lambda: _applying_rows(rule, state))
+    return situation.once(("rows_apart", rule.id, *kind), lambda: _rows_apart(rule, state))
 
 
-def _applying_rows(rule: WorkRule, state: TreeState) -> Rows:
+def _rows_apart(rule: WorkRule, state: TreeState) -> Rows:
     rows = tuple(row for gate in GATES for row in rule.checks if row.gate == gate and applies(row, state))
     numbered = list(enumerate(rows))
     of_day = tuple(n for n, row in numbered if row.kind in OF_THE_DAY)

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from advisor.advice.checks import GATES, LASTING, Rows, applying_rows, run_check
+from advisor.advice.checks import GATES, LASTING, Rows, applying_rows, rows_apart, run_check
 from advisor.advice.model import Check, Gate, HalfDay, Situation, Verdict
 from advisor.advice.work_case import WorkCase
 from advisor.garden.state_model import TreeState
@@ -99,7 +99,7 @@ def judge_half(
 ) -> tuple[Check, ...]:
     """Run every check that applies, gate by gate; with ``brief`` up to the first that fails."""
     checks: list[Check] = []
-    for row in applying_rows(situation, rule, state).rows:
+    for row in applying_rows(situation, rule, state):
         if row.gate not in gates:
             continue
         checks.append(run_check(WorkCase(situation, rule, row, state, day, *span_utc)))
@@ -135,7 +135,7 @@ def suitable_halves(
     and the search where it looks at the tree as it is now (``LASTING``). Trees of one kind in one place
     share what the weather says.
     """
-    look = _Look(situation, rule, state, applying_rows(situation, rule, state), with_care)
+    look = _Look(situation, rule, state, rows_apart(situation, rule, state), with_care)
     for day in days:
         spans = half_spans(situation, day)
         if not spans:

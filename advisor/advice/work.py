@@ -192,7 +192,7 @@ def _barred(situation: Situation, rule: WorkRule, state: TreeState, last: date) 
     if last < situation.day:
         return ""
     now = situation.now_utc
-    for row in applying_rows(situation, rule, state).rows:
+    for row in applying_rows(situation, rule, state):
         if row.kind in _STAYS:
             check = run_check(WorkCase(situation, rule, row, state, last, now, now))
             if check.verdict == "fail":
