@@ -123,11 +123,11 @@ def test_range_told_does_not_jump_from_morning_to_morning(row: dict[str, Any]) -
 
 @_EACH
 def test_leaves_open_is_asked_inside_the_range_and_again_at_its_end(row: dict[str, Any]) -> None:
-    """Not before leaves can be there; first about three weeks on; again when the range is over, for a week."""
-    early, late = _range_d(row, 14)
-    assert all(_asked(row, day_n) is None for day_n in range(0, min(early, 21) - 1))
-    first = next(day_n for day_n in range(0, 90) if _asked(row, day_n) is not None)
-    early, late = _range_d(row, first)
+    """Not before leaves can be there; first about three weeks on; again when the range is over."""
+    early, _ = _range_d(row, 14)
+    assert all(_asked(row, day_n) is None for day_n in range(min(early, 21) - 1))
+    first = next(day_n for day_n in range(90) if _asked(row, day_n) is not None)
+    early, _ = _range_d(row, first)
     assert max(early, 21) - 1 <= first <= max(early, 21) + 1
     end = _range_d(row, first)[1]
     again = next(
@@ -149,7 +149,7 @@ def test_answer_ends_the_question_and_soft_leaves_begin(row: dict[str, Any]) -> 
 @_EACH
 def test_unanswered_tree_is_watered_as_in_leaf_and_sheltered_as_bare(row: dict[str, Any]) -> None:
     """Nobody said anything: at the expected time water as in leaf; sun, wind and frost as bare to the end."""
-    early, late = _range_d(row, 14)
+    _, late = _range_d(row, 14)
     state = _state(row["station"], row["stripped"], late - 1)
     assert state.water_leaf_share >= 0.95
     assert state.flag("leafless") is not None
