@@ -177,10 +177,28 @@ def _sessions(events: list[list[Any]], last: dict[str, date], today: date) -> tu
     return tuple(Session(day, day, tuple(done)) for day, done in sorted(works.items()))
 
 
+_MADE: dict[tuple[str, datetime, int, int], tuple[np.ndarray, dict[str, np.ndarray]]] = {}
+
+
 def hourly(
     weather: Weather, now: datetime, past_days: int = PAST_DAYS, ahead_days: int = AHEAD_DAYS
 ) -> tuple[np.ndarray, dict[str, np.ndarray]]:
-    """Return (start_utc, arrays) from local midnight ``past_days`` back to ``ahead_days`` after today."""
+    """Return (start_utc, arrays) from local midnight ``past_days`` back to ``ahead_days`` after today.
+
+    The last of them are kept: many cases differ in the tree alone.
+    """
+    key = (repr(weather), now, past_days, ahead_days)
+    if key not in _MADE:
+        if len(_MADE) >= 64:
+            _MADE.clear()
+        _MADE[key] = _hourly(weather, now, past_days, ahead_days)
+    start, arrays = _MADE[key]
+    return start.copy(), {name: array.copy() for name, array in arrays.items()}
+
+
+def _hourly(
+    weather: Weather, now: datetime, past_days: int, ahead_days: int
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     zone = ZoneInfo(ZONE)
     today = now.astimezone(zone).date()
     first = datetime.combine(today - timedelta(days=past_days), time(0), zone).astimezone(UTC)
