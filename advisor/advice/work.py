@@ -25,7 +25,7 @@ from advisor.errors import SettingsError
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import WorkRule
 
-__all__ = ["WINDOW_DAYS", "judge", "judge_all", "verdicts_today", "windows", "work_advice"]
+__all__ = ["WINDOW_DAYS", "judge", "judge_all", "verdict_today", "windows", "work_advice"]
 
 WINDOW_DAYS = 10
 """Days ahead in which the next suitable half day is sought (the length of the forecast)."""
@@ -154,17 +154,13 @@ def windows(
     )
 
 
-def verdicts_today(situation: Situation, work_id: str) -> dict[tuple[str, str], Verdict]:
-    """Return today's verdict by (kind of work, tree), for trees that can have the work and half days left."""
-    rule, found = _rule(situation, work_id), {}
-    for tree in situation.holdings.trees:
-        state = situation.states.get(tree.id)
-        if state is None or never(rule, state) is not None:
-            continue
-        best = best_half(half_days(situation, rule, state, situation.day, brief=True))
-        if best is not None:
-            found[(work_id, tree.id)] = best.verdict
-    return found
+def verdict_today(situation: Situation, work_id: str, tree_id: str) -> Verdict | None:
+    """Return today's verdict; None where the tree cannot have the work or no half day is left."""
+    rule, state = _rule(situation, work_id), _state(situation, tree_id)
+    if never(rule, state) is not None:
+        return None
+    best = best_half(half_days(situation, rule, state, situation.day, brief=True))
+    return None if best is None else best.verdict
 
 
 def _rule(situation: Situation, work_id: str) -> WorkRule:

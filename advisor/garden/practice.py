@@ -113,12 +113,13 @@ def _work(rule: WorkRule, practice: Practice) -> WorkRule:
 
 
 def _flag(rule: FlagRule, practice: Practice) -> FlagRule:
-    chosen = {f"{name}.{getattr(practice, name)}": name for name in SETTINGS}
-    numbers = {key: rule.numbers[key] for key in rule.numbers if key.partition(".")[0] not in SETTINGS}
-    if len(numbers) == len(rule.numbers):
+    plain = [key for key in rule.numbers if key.partition(".")[0] not in SETTINGS]
+    if len(plain) == len(rule.numbers):
         return rule
+    chosen = {f"{name}.{getattr(practice, name)}": name for name in SETTINGS}
+    numbers = {key: rule.numbers[key] for key in plain}
     for key in rule.numbers:
-        side, _, plain = key.rpartition(".")
+        side, _, name = key.rpartition(".")
         if side in chosen:
-            numbers[plain] = rule.numbers[key]
+            numbers[name] = rule.numbers[key]
     return replace(rule, numbers=NumberTable(rule.numbers.name, numbers))

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from advisor.advice.compare import differences
 from advisor.advice.sensitivity import RowEffect, Sensitivity, Tally, ends_of, how_to_measure, row_effect
+from advisor.garden.practice import practised
 from advisor.garden.table_rows import matches_row, rows_of
 from advisor.garden.tables import Tables
 from advisor.service.evaluate import AlertSettings
@@ -77,6 +78,7 @@ def sensitivity(
         Rows that were read on some morning. After ``KeyboardInterrupt`` what is known by then:
         the mornings that were worked through, or the beginning of the first.
     """
+    tables = practised(tables, build(tables).garden.practice)
     rows = rows_of(tables)
     ahead_d = tables.operation.value("service.forecast_days", "d")
     tallies: dict[str, Tally] = {}

@@ -7,7 +7,7 @@ or looked at something that came out otherwise: a field of a tree's state, or of
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -18,18 +18,28 @@ from advisor.advice.alerts import ALERTS
 from advisor.advice.compare import Told, told_by_tree
 from advisor.advice.model import Advice, Situation, Verdict
 from advisor.advice.registry import RULES, run_rules
-from advisor.advice.work import verdicts_today
+from advisor.advice.work import verdict_today
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
+from advisor.exposure.weighing import learn_thirst
 from advisor.garden.model import Holdings
+from advisor.garden.practice import practised
 from advisor.garden.state import fold_all
 from advisor.garden.state_model import TreeState
 from advisor.garden.table_rows import ReadRows, recording, rows_of, with_number
 from advisor.garden.tables import Tables
+from advisor.garden.thirst import Thirst
 from advisor.garden.warmth import Warmth
 from advisor.service.evaluate import AlertSettings, near_weather, situation_of, warmth_of_places
 from advisor.service.sensitivity_pots import PotRuns
-from advisor.service.sensitivity_seen import Seen, Watched, changed_exposure, changed_states
+from advisor.service.sensitivity_seen import (
+    Seen,
+    Watched,
+    WatchedExposure,
+    changed_exposure,
+    changed_states,
+    looked_at,
+)
 from advisor.weather.table import WeatherTable
 
 __all__ = ["Build", "Morning"]
@@ -56,6 +66,7 @@ class _Begun:
     tables: Tables
     holdings: Holdings
     states: Mapping[str, TreeState]
+    thirst: Mapping[str, Thirst]
     exposure: Exposure | None = None
 
 
@@ -84,8 +95,10 @@ class Morning:
     def __init__(
         self, build: Build, tables: Tables, weather: WeatherTable, now_utc: datetime, alerts: AlertSettings
     ) -> None:
-        self._build, self._tables, self._weather = build, tables, weather
+        self._build, self._weather = build, weather
         self._now_utc, self._alerts = now_utc, alerts
+        # Only rows of the grower's own practice are left, so that no other can count as read.
+        self._tables = tables = practised(tables, build(tables).garden.practice)
         self._rows = rows_of(tables)
         self._reads = ReadRows()
         noted = recording(tables, self._reads)
@@ -95,6 +108,8 @@ class Morning:
             self._warmth = warmth_of_places(self._holdings, weather, noted)
         with self._step("states"):
             self._states = fold_all(self._holdings, noted, self._warmth, now_utc)
+        with self._step("thirst"):
+            self._thirst = learn_thirst(self._holdings, weather, self._warmth, noted, now_utc)
         self._seen: dict[str, set[Seen]] = {}
         self._pots = PotRuns()
         self._begun: dict[tuple[str, float], _Begun] = {}
@@ -103,15 +118,18 @@ class Morning:
             for tree, state in self._states.items()
         }
         with self._step("exposure"):
-            self._exposure = self._exposed(self._holdings, watched, noted)
+            self._exposure = self._exposed(self._holdings, watched, noted, self._thirst)
         self._pots.keep()
-        seen_exposure = self._exposure and cast("Exposure", Watched(self._exposure, partial(self._note, "")))
+        seen_exposure = self._exposure and cast(
+            "Exposure", WatchedExposure(self._exposure, partial(self._note, ""))
+        )
         with self._step("situation"):
             situation = self._situation(self._holdings, noted, watched, seen_exposure)
         self._given: dict[str, _Given] = {}
         for step in self._giving(tables):
+            # With a memory of its own: what an earlier step worked out would be looked up without being read.
             with self._step(step):
-                self._given[step] = _give(situation, step)
+                self._given[step] = _give(replace(situation), step)
         self.advice = _told(situation, self._given)
         self.read = self._reads.all
 
@@ -158,17 +176,12 @@ class Morning:
         exposure_rows = changed_exposure(self._exposure, exposure)
 
         def again(step: str) -> bool:
-            seen = self._seen.get(step, set())
-            tree = _tree_of(step)
+            seen: Collection[Seen] = self._seen.get(step, set())
             return (
                 everything
                 or self._hit(row, step)
-                or any(looked in state_fields for looked in seen)
-                or any(
-                    name in exposure_rows and (tree is None or exposure_rows[name] & {tree, ""})
-                    for whose, name in seen
-                    if not whose
-                )
+                or not state_fields.isdisjoint(seen)
+                or looked_at(exposure_rows, seen)
             )
 
         given = {
@@ -189,14 +202,17 @@ class Morning:
         if holdings != self._holdings or self._hit(row, "warmth"):
             warmth = warmth_of_places(holdings, self._weather, tables)
         # States carry their tables along, so they are always made afresh; that costs little.
-        return _Begun(tables, holdings, fold_all(holdings, tables, warmth, self._now_utc))
+        thirst = self._thirst
+        if warmth is not self._warmth or holdings != self._holdings or self._hit(row, "thirst"):
+            thirst = learn_thirst(holdings, self._weather, warmth, tables, self._now_utc)
+        return _Begun(tables, holdings, fold_all(holdings, tables, warmth, self._now_utc), thirst)
 
     def _exposure_of(self, row: str, begun: _Begun) -> Exposure | None:
         """Return the exposure of a variation, that of the plain morning where nothing else can come out."""
         untouched = begun.holdings == self._holdings and not self._hit(row, "exposure")
-        if untouched and self._same_to_exposure(begun.states):
+        if untouched and begun.thirst == self._thirst and self._same_to_exposure(begun.states):
             return self._exposure
-        return self._exposed(begun.holdings, begun.states, begun.tables)
+        return self._exposed(begun.holdings, begun.states, begun.tables, begun.thirst)
 
     def _hit(self, row: str, step: str) -> bool:
         return row in self._reads.of(step)
@@ -210,12 +226,18 @@ class Morning:
         )
 
     def _exposed(
-        self, holdings: Holdings, states: Mapping[str, TreeState], tables: Tables
+        self,
+        holdings: Holdings,
+        states: Mapping[str, TreeState],
+        tables: Tables,
+        thirst: Mapping[str, Thirst],
     ) -> Exposure | None:
         if not holdings.trees:
             return None
         near = near_weather(self._weather, self._now_utc)
-        return compute_exposure(holdings, states, near, tables, self._now_utc, simulate_pots=self._pots)
+        return compute_exposure(
+            holdings, states, near, tables, self._now_utc, thirst=thirst, simulate_pots=self._pots
+        )
 
     def _situation(
         self,
@@ -245,16 +267,11 @@ def _until(holdings: Holdings, now_utc: datetime) -> Holdings:
     return replace(holdings, journal=tuple(one for one in holdings.journal if one.at_utc <= now_utc))
 
 
-def _tree_of(step: str) -> str | None:
-    """The one tree that a step is about; None for steps about all."""
-    return step.rpartition(" ")[2] if step.startswith(_WORK) else None
-
-
 def _give(situation: Situation, step: str) -> _Given:
     if step.startswith(_WORK):
         work, tree = step.removeprefix(_WORK).split(" ")
-        alone = replace(situation.holdings, trees=(situation.holdings.tree(tree),))
-        return _Given(verdicts=verdicts_today(replace(situation, holdings=alone), work))
+        verdict = verdict_today(situation, work, tree)
+        return _Given(verdicts={} if verdict is None else {(work, tree): verdict})
     if step.startswith(_ALERT):
         if situation.exposure is None:
             return _Given()

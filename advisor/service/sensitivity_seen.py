@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import fields
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy as np
 from advisor.exposure.model import Exposure
 from advisor.garden.state_model import TreeState
 
-__all__ = ["Seen", "Watched", "changed_exposure", "changed_states"]
+__all__ = ["Seen", "Watched", "WatchedExposure", "changed_exposure", "changed_states", "looked_at"]
 
 Seen = tuple[str, str]
 """Whose, and which field: a tree's state, or with no tree the exposure."""
@@ -20,6 +20,8 @@ _OF_THE_GARDEN = frozenset(
     {"start_utc", "now_utc", "reference_et_mm", "solar_hour", "sun_elevation_deg", "slot_utc", "wbgt_c"}
 )
 """Fields of the exposure without a tree axis."""
+_ROW_OF = "row of "
+"""Begins the note that a tree's row was asked for."""
 _METHODS = {"flag": "flags"}
 """Methods of a state, and the field that they look into."""
 
@@ -27,12 +29,42 @@ _METHODS = {"flag": "flags"}
 class Watched:
     """Stands in for a frozen value and notes which of its fields are looked at."""
 
-    def __init__(self, value: object, note: Callable[[str], None]) -> None:
+    def __init__(self, value: Any, note: Callable[[str], None]) -> None:
         self._value, self._note_seen = value, note
 
     def __getattr__(self, name: str) -> Any:
         self._note_seen(_METHODS.get(name, name))
         return getattr(self._value, name)
+
+
+class WatchedExposure(Watched):
+    """Stands in for an exposure; notes besides for which trees a row was asked for."""
+
+    def row(self, tree_id: str) -> int:
+        """Index of a tree on the tree axis."""
+        self._note_seen(f"{_ROW_OF}{tree_id}")
+        found: int = self._value.row(tree_id)
+        return found
+
+
+def looked_at(changed: Mapping[str, frozenset[str]], seen: Collection[Seen]) -> bool:
+    """Return whether a step looked at something of the exposure that changed.
+
+    Parameters
+    ----------
+    changed : mapping from field to trees
+        As ``changed_exposure`` gives it.
+    seen : collection of Seen
+        What the step looked at. A step that asked for the rows of some trees, and never for the list of
+        trees, looked at those alone.
+    """
+    fields_seen = {name for whose, name in seen if not whose}
+    trees = {name.removeprefix(_ROW_OF) for name in fields_seen if name.startswith(_ROW_OF)}
+    whole = not trees or "tree_ids" in fields_seen
+    return any(
+        name in fields_seen and (whole or "" in of_trees or not trees.isdisjoint(of_trees))
+        for name, of_trees in changed.items()
+    )
 
 
 def changed_states(before: Mapping[str, TreeState], after: Mapping[str, TreeState]) -> frozenset[Seen]:

@@ -10,7 +10,13 @@ from service.test_sensitivity import MORNINGS, holdings, plain_days
 
 from advisor.exposure.model import Exposure
 from advisor.service.evaluate import AlertSettings, evaluate
-from advisor.service.sensitivity_seen import Watched, changed_exposure, changed_states
+from advisor.service.sensitivity_seen import (
+    Watched,
+    WatchedExposure,
+    changed_exposure,
+    changed_states,
+    looked_at,
+)
 from advisor.store.config_files import load_tables
 
 
@@ -57,3 +63,15 @@ def test_a_watched_state_gives_what_it_has_and_tells_what_was_looked_at(evaluati
     assert watched.place_id == "bench"
     assert watched.flag("wired") is None
     assert seen == ["place_id", "flags"]
+
+
+def test_a_step_that_asks_for_one_trees_row_is_not_moved_by_another_tree(evaluation):
+    exposure, seen = evaluation.situation.exposure, []
+    watched = WatchedExposure(exposure, lambda name: seen.append(("", name)))
+    assert watched.leaf_temperature_c[watched.row("t0")].size
+    assert looked_at({"leaf_temperature_c": frozenset({"t0"})}, seen)
+    assert not looked_at({"leaf_temperature_c": frozenset({"t1"})}, seen)
+    assert not looked_at({"vpd_kpa": frozenset({"t0"})}, seen)
+    assert looked_at({"leaf_temperature_c": frozenset({"", "t0", "t1"})}, seen)
+    assert watched.tree_ids == ("t0", "t1")
+    assert looked_at({"leaf_temperature_c": frozenset({"t1"})}, seen), "it may have looked at all"
