@@ -30,6 +30,9 @@ working_hours = ["08:00", "18:00"]  # when you work on trees
 works_per_day = 2                   # trees a day for major work, for `advisor plan`
 # former_trees = ["old-elm"]        # no longer yours, still in the journal
 
+# [practice]                        # where growers disagree; left out, the careful side counts
+# big_cuts = "both"                 # or "summer", "late-winter"; all eight settings: README
+
 # Where pots stand. A tree without a place stands on the first one.
 
 [[place]]
