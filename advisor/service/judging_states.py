@@ -206,8 +206,8 @@ def exposure_through(
     weather = replayed.weather
     offset = weather.index_at(utc_of(span.start_utc[0]))
     parts: dict[str, list[FloatArray]] = {name: [] for name in _HOURLY}
-    end = utc_of(weather.start_utc[-1])
-    thirst = learn_thirst(replayed.holdings, weather, _warmth(replayed, tables), tables, end)
+    known_until = utc_of(weather.start_utc[-1])
+    thirst = learn_thirst(replayed.holdings, weather, _warmth(replayed, tables), tables, known_until)
     one: Exposure | None = None
     for first, end, number in _stretches(moments, states, span.hours):
         before = max(offset + first - WARM_UP_H, 0)
