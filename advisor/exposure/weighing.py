@@ -11,8 +11,8 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from advisor.exposure.places import Spot, place_sun, spot_traits, sun_of
-from advisor.exposure.spot_weather import open_weather, spot_weather
+from advisor.exposure.places import Spot, SpotTraits, place_sun, spot_traits, sun_of
+from advisor.exposure.spot_weather import SpotWeather, open_weather, spot_weather
 from advisor.exposure.water import pot_top_area_m2, pot_water, rain_at_pots_mm, water_use_l
 from advisor.garden.model import Holdings, JournalEntry, Tree
 from advisor.garden.state import fold_state, journal_for, stays_of
@@ -66,10 +66,11 @@ def learn_thirst(
     dict from tree id to Thirst
     """
     found = {}
+    spots = None if weather is None else _SpotHours(holdings, weather, tables)
     for tree in holdings.trees:
         entries = [entry for entry in holdings.journal_of(tree.id) if entry.at_utc <= now_utc]
         if any(entry.entry == "weighed" for entry in entries):
-            model = _Modelled(holdings, tree, weather, warmth_by_place, tables, now_utc)
+            model = _Modelled(holdings, tree, spots, warmth_by_place, tables, now_utc)
             found[tree.id] = _of_tree(tree, entries, model, tables, now_utc)
     return found
 
@@ -135,6 +136,32 @@ def _losses(
     return wilted, survived, newest
 
 
+class _SpotHours:
+    """Weather of spots over spans of hours, each worked out once: pots are often weighed on the same morning."""
+
+    def __init__(self, holdings: Holdings, weather: WeatherTable, tables: Tables) -> None:
+        self.holdings, self.weather, self.tables = holdings, weather, tables
+        self._known: dict[tuple[int, int, str, float], tuple[SpotWeather, FloatArray, SpotTraits]] = {}
+
+    def of(
+        self, begin: int, end: int, place_id: str, extra_shade: float
+    ) -> tuple[SpotWeather, FloatArray, SpotTraits]:
+        """Weather at a spot, rain in the open, shape (1, H), and the spot's traits."""
+        key = (begin, end, place_id, extra_shade)
+        if key not in self._known:
+            garden, tables = self.holdings.garden, self.tables
+            span = self.weather.between(begin, end)
+            spots = [Spot(self.holdings.places[place_id], extra_shade)]
+            sun, traits = sun_of(span, garden, tables), spot_traits(spots, tables)
+            outside = open_weather(span, sun, garden, None, span.hours)
+            place = place_sun(spots, traits, sun)
+            here = spot_weather(
+                outside, span.start_utc, traits, place=place, sun=sun, garden=garden, tables=tables
+            )
+            self._known[key] = here, outside.rain_mm, traits
+        return self._known[key]
+
+
 class _Modelled:
     """Use of one tree by its size class, and rain that reached its pot, between two moments."""
 
@@ -142,26 +169,27 @@ class _Modelled:
         self,
         holdings: Holdings,
         tree: Tree,
-        weather: WeatherTable | None,
+        spots: _SpotHours | None,
         warmth_by_place: Mapping[str, Warmth | None],
         tables: Tables,
         now_utc: datetime,
     ) -> None:
-        self.holdings, self.tree, self.weather, self.tables = holdings, tree, weather, tables
+        self.holdings, self.tree, self.spots, self.tables = holdings, tree, spots, tables
         self.entries = journal_for(holdings, tree.id)
         stays = stays_of(tree, self.entries, holdings.garden, now_utc, holdings.places)
         self.warmth = spliced(warmth_by_place, stays)
 
     def between(self, from_utc: datetime, until_utc: datetime) -> tuple[float, float]:
         """Use with water at will, and rain into the pot [l]; NaN where any hour is not known."""
-        if self.weather is None:
+        if self.spots is None:
             return np.nan, np.nan
-        first, last = self.weather.index_at(from_utc), self.weather.index_at(until_utc)
-        if first < 0 or last >= self.weather.hours:
+        weather = self.spots.weather
+        first, last = weather.index_at(from_utc), weather.index_at(until_utc)
+        if first < 0 or last >= weather.hours:
             return np.nan, np.nan
         begin = max(first - BEFORE_H, 0)
-        use_l, rain_l = self._hourly(self.weather.between(begin, last + 1), from_utc)
-        stamps = self.weather.start_utc[first : last + 1]
+        use_l, rain_l = self._hourly(self.spots, begin, last + 1, from_utc)
+        stamps = weather.start_utc[first : last + 1]
         hour = np.timedelta64(3600, "s")
         inside = np.minimum(stamps + hour, stamp_of(until_utc)) - np.maximum(stamps, stamp_of(from_utc))
         share = np.clip(inside / hour, 0.0, 1.0)
@@ -170,7 +198,9 @@ class _Modelled:
         used = float((use_l[rows] * share)[counts].sum())
         return used, float((rain_l[rows] * share)[counts].sum())
 
-    def _hourly(self, span: WeatherTable, at_utc: datetime) -> tuple[FloatArray, FloatArray]:
+    def _hourly(
+        self, spots: _SpotHours, begin: int, end: int, at_utc: datetime
+    ) -> tuple[FloatArray, FloatArray]:
         tree, tables, garden = self.tree, self.tables, self.holdings.garden
         state = fold_state(
             tree,
@@ -182,14 +212,8 @@ class _Modelled:
             at_utc,
             places=self.holdings.places,
         )
-        spots = [Spot(self.holdings.places[state.place_id], state.extra_shade)]
-        sun, traits = sun_of(span, garden, tables), spot_traits(spots, tables)
-        outside = open_weather(span, sun, garden, None, span.hours)
-        place = place_sun(spots, traits, sun)
-        here = spot_weather(
-            outside, span.start_utc, traits, place=place, sun=sun, garden=garden, tables=tables
-        )
+        here, rain_mm, traits = spots.of(begin, end, state.place_id, state.extra_shade)
         pots = pot_water([tree], [state], tables)
         use = water_use_l(here.reference_et_mm, pots)[0, 0]
-        rain = rain_at_pots_mm(outside.rain_mm, here.wind_m_s, traits.roofed, pots, tables)[0, 0]
+        rain = rain_at_pots_mm(rain_mm, here.wind_m_s, traits.roofed, pots, tables)[0, 0]
         return use, litres_from_mm(rain, pot_top_area_m2(tree.pot, tables))

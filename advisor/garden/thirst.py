@@ -21,7 +21,7 @@ from advisor.units import NumberTable
 __all__ = ["Factor", "Thirst", "learn_demand", "learn_usable"]
 
 FloatArray = NDArray[np.float64]
-POINTS = 401
+POINTS = 161
 REACH = 5.0
 """The curve is kept over so many spreads of what is known beforehand, either way."""
 
