@@ -137,7 +137,7 @@ def _losses(
 
 
 class _SpotHours:
-    """Weather of spots over spans of hours, each worked out once: pots are often weighed on the same morning."""
+    """Weather of spots over spans of hours, each worked out once: a bench is weighed on the same mornings."""
 
     def __init__(self, holdings: Holdings, weather: WeatherTable, tables: Tables) -> None:
         self.holdings, self.weather, self.tables = holdings, weather, tables
