@@ -85,6 +85,7 @@ GOOD = b"start_utc,air_temperature_c\n2013-07-01T00:00:00Z,20\n"
         (gzip.compress(GOOD * 20)[:-9], "cut short"),
         (b"\x1f\x8b" + b"nonsense" * 9, "gz"),
     ],
+    ids=["utf-16", "latin-1", "picture", "zip", "cut-gzip", "no-gzip"],
 )
 def test_bytes_that_are_no_text_are_refused(data: bytes, words: str, tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match=r"past\.csv") as refusal:
