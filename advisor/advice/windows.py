@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
+from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from advisor.advice.checks import GATES, LASTING, Rows, applying_rows, rows_apart, run_check
@@ -76,7 +77,7 @@ def order_checks(checks: Sequence[Check]) -> tuple[Check, ...]:
 def half_days(
     situation: Situation, rule: WorkRule, state: TreeState, day: date, *, brief: bool = False
 ) -> tuple[HalfDay, ...]:
-    """Judge the half days of ``day`` that are not past.
+    """Judge the half days of ``day`` that are not past, the tree in the stage expected on that day.
 
     With ``brief`` a half day is left at the first check that forbids the work.
     """
@@ -99,6 +100,7 @@ def judge_half(
 ) -> tuple[Check, ...]:
     """Run every check that applies, gate by gate; with ``brief`` up to the first that fails."""
     checks: list[Check] = []
+    state = state.on(day)
     for row in applying_rows(situation, rule, state):
         if row.gate not in gates:
             continue
@@ -132,10 +134,17 @@ def suitable_halves(
     """Go through the half days that suit, soonest first; those that suit with care only if asked.
 
     A half day is left at the first check that rules it out, its day where that check is of the whole day,
-    and the search where it looks at the tree as it is now (``LASTING``). Trees of one kind in one place
-    share what the weather says.
+    and the search, up to the next change of stage, where it looks at the tree alone (``LASTING``). Trees
+    of one kind in one place share what the weather says.
     """
-    look = _Look(situation, rule, state, rows_apart(situation, rule, state), with_care)
+    for stage, together in groupby(days, key=lambda day: state.on(day).stage):
+        expected = state if stage is state.stage else replace(state, stage=stage)
+        look = _Look(situation, rule, expected, rows_apart(situation, rule, expected), with_care)
+        yield from _open_halves(look, situation, together)
+
+
+def _open_halves(look: _Look, situation: Situation, days: Iterable[date]) -> Iterator[HalfDay]:
+    """Half days of days on which the tree is in one stage."""
     for day in days:
         spans = half_spans(situation, day)
         if not spans:

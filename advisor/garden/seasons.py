@@ -5,7 +5,6 @@ Source of the steps: config/phenology.toml. Day length: FAO-56 eq. 34.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
@@ -110,9 +109,11 @@ def autumn_start(day: date, southern: bool, numbers: NumberTable) -> date:
     return season_start(day, southern) + timedelta(days=first)
 
 
-def _first(mask: NDArray[np.bool_], days: Sequence[date], not_before: date) -> date | None:
-    """Return the first day on or after ``not_before`` on which the mask holds."""
-    return next((day for day, holds in zip(days, mask, strict=True) if holds and day >= not_before), None)
+def _first(mask: NDArray[np.bool_], begin: date, not_before: date) -> date | None:
+    """Return the first day on or after ``not_before`` on which the mask, which begins at ``begin``, holds."""
+    since = max((not_before - begin).days, 0)
+    rows = np.flatnonzero(mask[since:])
+    return begin + timedelta(days=since + int(rows[0])) if rows.size else None
 
 
 def in_autumn(
@@ -149,27 +150,27 @@ def in_autumn(
     if day < first:
         return summer
     h = numbers.value
-    days = [first + timedelta(days=step) for step in range((day - first).days + 1)]
-    light = _light(garden, days)
+    light = _light(garden, first, day)
     if evergreen:
-        return _rest(days, light, warmth, numbers) or summer
+        return _rest(first, day, light, warmth, numbers) or summer
     found = summer
     if found.place < SEQUENCE.index(Stage.AUTUMN_COLOUR):
         turned = _turned(begin, day, garden, warmth, numbers)
         how: How = "autumn guess" if turned is None else "autumn"
         if turned is None:
             turned = light < h("autumn.colour_guess_day_length_h", "h")
-        colour = _first(turned[-len(days) :], days, first)
+        colour = _first(turned[-light.size :], first, first)
         if colour is None:
             return summer
         found = Modelled(Stage.AUTUMN_COLOUR, colour, how, place=SEQUENCE.index(Stage.AUTUMN_COLOUR))
     if found.stage is Stage.AUTUMN_COLOUR and found.since is not None:
         night = _past(warmth, "min_c", first - timedelta(days=1), day - timedelta(days=1))
         frozen = np.where(np.isnan(night), np.inf, night) < h("autumn.fall_min_c", "degC")
-        frozen &= np.array([one > found.since for one in days])
-        settled = found.since + timedelta(days=round(h("autumn.colour_least_d", "d")))
-        short = (light < h("autumn.fall_day_length_h", "h")) & np.array([one >= settled for one in days])
-        fall = _first(frozen | short, days, found.since)
+        coloured = np.arange(light.size) - (found.since - first).days
+        frozen &= coloured > 0
+        short = light < h("autumn.fall_day_length_h", "h")
+        short &= coloured >= round(h("autumn.colour_least_d", "d"))
+        fall = _first(frozen | short, first, found.since)
         if fall is None:
             return found
         basis: How = "autumn guess" if found.how == "autumn guess" else "autumn"
@@ -181,19 +182,22 @@ def in_autumn(
 
 
 def _rest(
-    days: Sequence[date], light: FloatArray, warmth: Warmth | None, numbers: NumberTable
+    first: date, day: date, light: FloatArray, warmth: Warmth | None, numbers: NumberTable
 ) -> Modelled | None:
     """Rest of an evergreen from the day that is short enough; None before it."""
-    begun = _first(light < numbers.value("autumn.evergreen_rest_day_length_h", "h"), days, days[0])
+    begun = _first(light < numbers.value("autumn.evergreen_rest_day_length_h", "h"), first, first)
     if begun is None:
         return None
-    week = _past(warmth, "mean_c", days[-1] - timedelta(days=_WEEK), days[-1] - timedelta(days=1))
+    week = _past(warmth, "mean_c", day - timedelta(days=_WEEK), day - timedelta(days=1))
     how: How = "autumn" if np.isfinite(week).any() else "autumn guess"
     return Modelled(Stage.DORMANT, begun, how, place=len(SEQUENCE) - 1)
 
 
-def _light(garden: Garden, days: Sequence[date]) -> FloatArray:
-    return day_length_h(garden.latitude_deg, [float(one.timetuple().tm_yday) for one in days])
+def _light(garden: Garden, first: date, last: date) -> FloatArray:
+    """Day length of the days from first to last [h]."""
+    days = np.datetime64(first) + np.arange((last - first).days + 1)
+    ordinal = (days - days.astype("datetime64[Y]")).astype(np.float64) + 1.0
+    return day_length_h(garden.latitude_deg, ordinal)
 
 
 def _past(warmth: Warmth | None, name: str, first: date, last: date) -> FloatArray:
@@ -214,7 +218,6 @@ def _turned(
     tests/garden/test_observed_seasons.py.
     """
     h = numbers.value
-    days = [begin + timedelta(days=step) for step in range((day - begin).days)]
     mean = _past(warmth, "mean_c", begin, day - timedelta(days=1))
     if not mean.size or np.isnan(
         reduce_over(mean, "mean", minimum_coverage=h("unlogged.coverage", "share")).value
@@ -223,6 +226,6 @@ def _turned(
     known = np.flatnonzero(~np.isnan(mean))
     mean = np.interp(np.arange(mean.size), known, mean[known])
     cold = np.maximum(h("autumn.colour_cold_below_c", "degC") - mean, 0.0)
-    short = _light(garden, days) < h("autumn.colour_day_length_h", "h")
+    short = _light(garden, begin, day - timedelta(days=1)) < h("autumn.colour_day_length_h", "h")
     total = np.cumsum(np.where(short, cold, 0.0))
     return np.concatenate([[False], total >= h("autumn.colour_cold_k_d", "K d")])

@@ -16,11 +16,15 @@ from advisor.garden.needs import collect_needs
 from advisor.garden.ordering import in_order
 from advisor.garden.phenology import StageModel
 from advisor.garden.questions import collect_questions
+from advisor.garden.stage_ahead import stages_ahead
 from advisor.garden.state_model import TreeState, WaterRecord
 from advisor.garden.tables import SpeciesGroup, Tables
 from advisor.garden.warmth import Stay, Warmth, joined, spliced
 
 __all__ = ["fold_all", "fold_state", "journal_for", "stays_of"]
+
+_AHEAD_D = 10
+"""Days of forecast over which work windows look for the stage to come."""
 
 _WATERING_KNOWN = timedelta(days=1)
 """Older than a day, a watering is taken as done as advised (contract of the journal)."""
@@ -126,6 +130,8 @@ def fold_state(
 
     stage = fold.stage(today)
     active = sorted(fold.active(), key=lambda run: (run.began_utc, run.rule.id))
+    still = any(run.frozen is not None for run in active)
+    coming = () if still else stages_ahead(model, fold.sightings, stage, today, _AHEAD_D)
     season = model.in_season(today, fold.sightings)
     hard_seen = fold.hard_seen(today)
     water_leaf, sun_leaf = leaf_shares(stage, fold.runs, model, clock)
@@ -170,6 +176,7 @@ def fold_state(
         ),
         contradictions=tuple(fold.contradictions),
         sessions=tuple(fold.sessions),
+        stages_ahead=coming,
         water_factor=factor,
         water_factor_by=factor_by,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import Enum
 from typing import Literal
@@ -193,6 +193,14 @@ class TreeState:
     """What the tree draws over a tree with as much leaf and whole roots."""
     water_factor_by: str = ""
     """The state that sets ``water_factor``; empty where none does."""
+
+    stages_ahead: tuple[tuple[date, StageKnown], ...] = ()
+    """Stages that the forecast brings and the first day of each, oldest first; a guess, all of them."""
+
+    def on(self, day: date) -> TreeState:
+        """Return the state with the stage expected on a later day; everything else stays as it is now."""
+        begun = [known for first, known in self.stages_ahead if first <= day]
+        return replace(self, stage=begun[-1]) if begun and begun[-1] is not self.stage else self
 
     def flag(self, flag_id: str) -> Flag | None:
         """Return the running flag ``flag_id`` or None."""
