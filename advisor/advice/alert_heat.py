@@ -8,13 +8,16 @@ from datetime import date, datetime, timedelta
 import numpy as np
 
 from advisor.advice.chance import chance_words
-from advisor.advice.grouping import advice_id, bench_order, names, say
+from advisor.advice.grouping import advice_id, bench_order, listed, names, say
 from advisor.advice.heat import HeatDay, heat_day
 from advisor.advice.heat_reasons import heat_reasons
 from advisor.advice.hours import clock, day_name, day_span, local_at, local_day, window
 from advisor.advice.model import Advice, AlertEvent, Reason, Situation
 from advisor.advice.places import is_confirmed
+from advisor.advice.placing import Placed, place_trees, placing
+from advisor.advice.placing_words import rivals_words
 from advisor.advice.standing import standing_heat
+from advisor.advice.sunburn import burnt_by_heat
 from advisor.advice.unusual import Unusual, unusual_heat
 from advisor.advice.water import TOP_THIRD
 from advisor.exposure.water import watered_with_care
@@ -166,21 +169,31 @@ def _measures(
     chance = float(heat.chance[row])
     sure = chance_words(situation.tables, chance, members)
     when = day_name(situation, first)
+    placed = _placed(situation, judged, coming, trees)
+    going = {move.tree_id for move in placed.moves if move.burn is not None}
     net, wanted = at("heat.net_up_h"), limits.value("shade.usual_share", "share")
     for tree in trees:
         begins = judged[first].starts_utc[exposure.row(tree)]
         if begins is not None and judged[first].danger[exposure.row(tree)]:
             net = min(net, begins)
         asked = situation.states[tree].needs.shade_share
-        wanted = max(wanted, asked.value if asked is not None else 0.0)
+        wanted = max(wanted, asked.value if asked is not None and tree not in going else 0.0)
     net = max(net, situation.now_utc)
     share = say(situation, wanted, "share")
     careful = [tree for tree in trees if watered_with_care(situation.states[tree], situation.tables)]
     small_l = limits.value("water.small_pot_l", "l")
-    small = [tree for tree in trees if situation.states[tree].tree.pot.volume_l < small_l]
+    small = [
+        tree for tree in trees if situation.states[tree].tree.pot.volume_l < small_l and tree not in going
+    ]
 
     def piece(
-        topic: str, do: str, whom: tuple[str, ...], why: tuple[Reason, ...], *, must: bool = False
+        topic: str,
+        do: str,
+        whom: tuple[str, ...],
+        why: tuple[Reason, ...],
+        *,
+        must: bool = False,
+        because: str = "",
     ) -> Advice:
         return Advice(
             advice_id(f"alert-heat-{topic}", whom),
@@ -196,16 +209,17 @@ def _measures(
             changes_if="a cooler or cloudier forecast",
             hazard="heat",
             must=must,
+            because=because,
         )
 
     found = [
         piece(
             "net",
-            f"Have a net of {share} up, or a shaded place ready, by {clock(garden, net)} {when} "
-            f"for {names(situation, trees)}",
+            f"Have {_ready(situation, placed, trees, share)} by {clock(garden, net)} {when}",
             trees,
             reasons,
             must=True,
+            because="; ".join(rivals_words(situation, one) for one in placed.rivalries.values()),
         )
     ]
     if small:
@@ -248,6 +262,38 @@ def _measures(
         )
     )
     return tuple(found)
+
+
+def _placed(
+    situation: Situation, judged: dict[date, HeatDay], coming: list[date], trees: tuple[str, ...]
+) -> Placed:
+    """Who goes where: as today's advice has it, or as it will have it on the first day of the heat."""
+    exposure = situation.exposure
+    if coming[0] == situation.day or exposure is None:
+        return placing(situation)
+    burns = []
+    for tree in trees:
+        row = exposure.row(tree)
+        day = next(day for day in coming if judged[day].danger[row])
+        burns.append(burnt_by_heat(situation, judged[day], row, tree))
+    return place_trees(situation, coming[0], burns)
+
+
+def _ready(situation: Situation, placed: Placed, trees: tuple[str, ...], share: str) -> str:
+    """``a net of 50 % up over Heron and Net bench ready for Tansy``."""
+    places = situation.holdings.places
+    going: dict[str, list[str]] = {}
+    for move in placed.moves:
+        if move.burn is not None:
+            going.setdefault(move.to_id, []).append(move.tree_id)
+    moved = {tree for group in going.values() for tree in group}
+    staying = [tree for tree in trees if tree not in moved]
+    parts = [f"a net of {share} up over {names(situation, staying)}"] if staying else []
+    for place_id, group in going.items():
+        part = f"{places[place_id].name} ready for {names(situation, group)}"
+        first = [move.tree_id for move in placed.moves if move.from_id == place_id and move.kind == "room"]
+        parts.append(part + (f" ({names(situation, first)} first out of there)" if first else ""))
+    return listed(parts)
 
 
 def _people(situation: Situation, coming: list[date], piece_until: datetime) -> list[Advice]:

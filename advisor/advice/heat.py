@@ -24,9 +24,11 @@ from advisor.physics.missing import reduce_over
 
 __all__ = [
     "HeatDay",
+    "HeatHours",
     "HeatLimits",
     "daily_maximum_c",
     "heat_day",
+    "heat_hours",
     "heat_limits",
     "net_share",
     "rolling_margin",
@@ -170,7 +172,13 @@ def heat_limits(situation: Situation, states: Sequence[TreeState]) -> HeatLimits
 
 
 @dataclass(frozen=True, slots=True)
-class _Hours:
+class HeatHours:
+    """Hours of a span; arrays over trees and hours, known shares over trees.
+
+    ``margin`` is how far an hour stands above the limits [K], minus infinity without sun, NaN unknown;
+    ``air_margin`` the same by air temperature alone.
+    """
+
     margin: FloatArray
     known: FloatArray
     air_margin: FloatArray
@@ -178,9 +186,11 @@ class _Hours:
     sun: FloatArray
 
 
-def _hours(
+def heat_hours(
     situation: Situation, exposure: Exposure, limits: HeatLimits, span: tuple[datetime, datetime]
-) -> _Hours:
+) -> HeatHours:
+    """Hold each hour of a span against the limits of each tree."""
+
     def cut(values: FloatArray) -> FloatArray:
         return window(exposure.start_utc, values, *span)
 
@@ -210,7 +220,7 @@ def _hours(
         return reduce_over(flags, "sum", minimum_coverage=0.0, weights=lit.astype(np.float64)).coverage
 
     dark = ~lit.any(axis=-1)
-    return _Hours(
+    return HeatHours(
         np.where(lit, margin, -np.inf),
         np.where(dark, 1.0, share(margin)),
         air_margin,
@@ -251,7 +261,7 @@ def _heat_day(situation: Situation, exposure: Exposure, day: date, from_utc: dat
     begin, end = day_span(garden, day)
     span = (begin if from_utc is None else max(begin, from_utc), end)
     limits = situation.once("heat_limits", lambda: heat_limits(situation, states))
-    hours = _hours(situation, exposure, limits, span)
+    hours = heat_hours(situation, exposure, limits, span)
     run_h = numbers.value("heat.run_h", "h")
     coverage = numbers.value("chance.coverage_share", "share")
     earlier = _earlier(situation, day)
@@ -304,7 +314,7 @@ def _chance(
     chance = by_spread(margin, spread_k(situation, noon))
     if situation.members is None:
         return chance
-    hours = _hours(situation, situation.members, limits, span)
+    hours = heat_hours(situation, situation.members, limits, span)
     of_members = np.where(
         hours.known >= coverage - 1e-9, rolling_margin(hours.margin, run_h).max(axis=-1) + gain, np.nan
     )

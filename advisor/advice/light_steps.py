@@ -17,8 +17,11 @@ HARDENING = "hardening"
 """Flag of trees on their way back into the light: a row of config/aftercare.toml."""
 
 
-def back_into_sun(situation: Situation, burning: set[str]) -> list[Advice]:
-    """Return the steps for trees being hardened, and for sun-lovers too long under dense shade."""
+def back_into_sun(situation: Situation, burning: set[str], moving: set[str]) -> list[Advice]:
+    """Return the steps for trees being hardened, and for sun-lovers too long under dense shade.
+
+    Trees in ``burning`` are in danger; those in ``moving`` are told where to go already.
+    """
     limits = situation.tables.limits
     end = day_span(situation.holdings.garden, situation.day)[1]
     found = []
@@ -55,7 +58,11 @@ def back_into_sun(situation: Situation, burning: set[str]) -> list[Advice]:
                 changes_if="leaves that bleach want a step back",
             )
         )
-    deep = [tree for tree, state in situation.states.items() if _too_long_in_shade(situation, state)]
+    deep = [
+        tree
+        for tree, state in situation.states.items()
+        if tree not in moving and _too_long_in_shade(situation, state)
+    ]
     if deep:
         trees = bench_order(situation, deep)
         days = max(

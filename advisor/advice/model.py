@@ -71,6 +71,8 @@ class Advice:
     hazard: str = ""
     must: bool = False
     """True where leaving it may cost a tree: candidates for the must-do lines."""
+    because: str = ""
+    """Why this choice and no other, in a sentence, where trees want the same place; else empty."""
 
     def __post_init__(self) -> None:
         if not self.reasons:
@@ -204,6 +206,8 @@ class Situation:
     """Past years of a station near the garden; None while there are not enough."""
     forecast_error: ForecastError | None = None
     """Learned of this garden and of the source of ``weather``; None: the usual error of config/."""
+    expose: Callable[[Holdings, Mapping[str, TreeState]], Exposure] | None = None
+    """What works out the exposure of trees in other places; None: the physics, from ``weather``."""
     worked_out: dict[Hashable, object] = field(init=False, default_factory=dict, compare=False, repr=False)
     """What rules have worked out of this situation and ask for again; see ``once``."""
 

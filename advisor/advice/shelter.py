@@ -16,6 +16,7 @@ from advisor.advice.heat import rolling_margin, sun_is_on
 from advisor.advice.hours import day_and_clock, day_span, eve_of, hour_at, this_hour, window
 from advisor.advice.model import Advice, Reason, Situation
 from advisor.advice.places import is_confirmed
+from advisor.advice.settled import settled
 from advisor.advice.wet import wet_advice
 from advisor.physics.missing import reduce_over
 
@@ -25,9 +26,13 @@ FloatArray = NDArray[np.float64]
 
 
 def shelter_advice(situation: Situation) -> tuple[Advice, ...]:
-    """Every piece of advice on shelter for today, tonight and, as notice, the nights after."""
+    """Every piece of advice on shelter for today, tonight and, as notice, the nights after.
+
+    Trees are judged where today's moves out of the sun put them, and those moves have taken their room.
+    """
     if situation.exposure is None or situation.weather is None:
         return _no_weather(situation)
+    situation = settled(situation)
     return (
         *_cold(situation),
         *_soak_before_freeze(situation),

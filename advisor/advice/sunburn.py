@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
+from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from advisor.advice.grouping import say
-from advisor.advice.heat import HeatDay, net_share, sun_is_on
+from advisor.advice.heat import HeatDay, heat_day, net_share, sun_is_on
 from advisor.advice.heat_reasons import heat_reasons
 from advisor.advice.hours import day_span, hour_at, this_hour, window
 from advisor.advice.model import Reason, Situation
+from advisor.advice.places import is_confirmed
+from advisor.advice.standing import standing_heat
 from advisor.garden.state_model import TreeState
 from advisor.physics.missing import reduce_over
 
-__all__ = ["Sunburn", "burnt_by_heat", "too_much_sun"]
+__all__ = ["Burning", "SunBeyond", "Sunburn", "burning_today", "burnt_by_heat", "sun_beyond", "too_much_sun"]
+
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +77,17 @@ def _state_words(state: TreeState) -> str:
     return ""
 
 
-def too_much_sun(situation: Situation, tree: str) -> Sunburn | bool | None:
-    """Return a Sunburn where today's sun goes beyond the hours allowed; None where unknown, else False."""
+@dataclass(frozen=True, slots=True)
+class SunBeyond:
+    """Hours of sun of a day, those beyond what is allowed, and the row of the hour that holds now."""
+
+    hours: FloatArray
+    beyond: FloatArray
+    now_row: int
+
+
+def sun_beyond(situation: Situation, tree: str, day: date) -> SunBeyond | bool | None:
+    """Hold the sun of a day against the hours allowed: None where unknown, False where nothing asks."""
     exposure, state = situation.exposure, situation.states[tree]
     needs, limits = state.needs, situation.tables.limits
     allowed, until = needs.direct_sun_h, needs.sun_until_solar_h
@@ -85,7 +100,7 @@ def too_much_sun(situation: Situation, tree: str) -> Sunburn | bool | None:
     )
     if net_share(situation, state) >= share - 1e-9:
         return False
-    span = day_span(situation.holdings.garden, situation.day)
+    span = day_span(situation.holdings.garden, day)
     row = exposure.row(tree)
     elevation = window(exposure.start_utc, exposure.sun_elevation_deg, *span)
     shining = sun_is_on(situation, window(exposure.start_utc, exposure.sun_w_m2[row], *span), elevation)
@@ -103,10 +118,23 @@ def too_much_sun(situation: Situation, tree: str) -> Sunburn | bool | None:
         with np.errstate(invalid="ignore"):
             beyond = np.where(solar >= until.value, hours, beyond)
     now_row = max(int((this_hour(situation) - span[0]).total_seconds() // 3600), 0)
+    return SunBeyond(hours, beyond, now_row)
+
+
+def too_much_sun(situation: Situation, tree: str) -> Sunburn | bool | None:
+    """Return a Sunburn where today's sun goes beyond the hours allowed; None where unknown, else False."""
+    exposure, state = situation.exposure, situation.states[tree]
+    needs, limits = state.needs, situation.tables.limits
+    found = sun_beyond(situation, tree, situation.day)
+    if exposure is None or not isinstance(found, SunBeyond):
+        return None if found is None else False
+    hours, beyond, now_row = found.hours, found.beyond, found.now_row
+    allowed, until = needs.direct_sun_h, needs.sun_until_solar_h
     rows = np.flatnonzero(beyond[now_row:] > 0.0)
     if beyond[now_row:].sum() < limits.value("shade.excess_h", "h") or not rows.size:
         return False
-    by = hour_at(exposure.start_utc, span[0], now_row + int(rows[0]))
+    begin = day_span(situation.holdings.garden, situation.day)[0]
+    by = hour_at(exposure.start_utc, begin, now_row + int(rows[0]))
     reasons = []
     if allowed is not None:
         reasons.append(
@@ -131,3 +159,37 @@ def too_much_sun(situation: Situation, tree: str) -> Sunburn | bool | None:
     return Sunburn(
         tree, by, most, most, 0.0, 1.0, False, f"{words}{_state_words(state)}", tuple(reasons), must=False
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Burning:
+    """Trees that must be out of the sun today, and those for which that cannot be told."""
+
+    burns: tuple[Sunburn, ...]
+    unknown: tuple[str, ...]
+
+
+def burning_today(situation: Situation) -> Burning:
+    """Return who gets too much today, but for trees with a measure that was confirmed or told for good."""
+    return situation.once("burning_today", partial(_burning_today, situation))
+
+
+def _burning_today(situation: Situation) -> Burning:
+    exposure = situation.exposure
+    if exposure is None:
+        return Burning((), tuple(situation.states))
+    today = heat_day(situation, situation.day, this_hour(situation))
+    usual = standing_heat(situation)
+    worse = situation.tables.limits.value("standing.worse_k", "K")
+    burns, unknown = [], []
+    for row, tree in enumerate(exposure.tree_ids):
+        if is_confirmed(situation, "heat", tree):
+            continue
+        sun = too_much_sun(situation, tree)
+        if np.isnan(today.margin_k[row]) or (sun is None):
+            unknown.append(tree)
+        elif today.danger[row] and (tree not in usual or today.margin_k[row] >= worse):
+            burns.append(burnt_by_heat(situation, today, row, tree))
+        elif isinstance(sun, Sunburn):
+            burns.append(sun)
+    return Burning(tuple(burns), tuple(unknown))

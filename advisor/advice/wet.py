@@ -12,7 +12,7 @@ from advisor.exposure.places import Spot, spot_traits
 from advisor.garden.state_model import Stage, TreeState
 from advisor.physics.missing import reduce_over
 
-__all__ = ["wet_advice"]
+__all__ = ["drinks_little", "wet_advice"]
 
 
 def _rain_mm(situation: Situation, day: date) -> float:
@@ -56,7 +56,8 @@ def _surplus_mm(situation: Situation, day: date) -> float:
     return rain - float(used.value)
 
 
-def _drinks_little(situation: Situation, state: TreeState) -> bool:
+def drinks_little(situation: Situation, state: TreeState) -> bool:
+    """Return True for trees with little leaf or few roots, and for those at rest."""
     limits = situation.tables.limits
     return (
         state.water_leaf_share < limits.value("wet.low_leaf_share", "share")
@@ -87,7 +88,7 @@ def wet_advice(situation: Situation) -> list[Advice]:
         tree
         for tree, state in situation.states.items()
         if state.place_id in open_ids
-        and _drinks_little(situation, state)
+        and drinks_little(situation, state)
         and not is_confirmed(situation, "rain", tree)
     ]
     if not chosen:

@@ -7,6 +7,7 @@ night air comes from the exposure floor, so that a shed is as warm as the rules 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
@@ -252,6 +253,13 @@ def build(case: dict[str, Any], now: datetime | None = None, ends: datetime | No
         Provenance("test", now_utc, now_utc, model_names_hail=case.get("names_hail", False)),
     )
     exposure = _exposure(curve, gaps, start, rows, states, places, weather, now_utc)
+
+    def expose(there: Holdings, doubles: Mapping[str, TreeState]) -> Exposure:
+        """What the trees meet elsewhere, by the same curves; a double's id begins with its tree's."""
+        named = {row["id"]: row for row in rows}
+        of_trees = [named[double.split("@")[0]] for double in doubles]
+        return _exposure(curve, gaps, start, of_trees, dict(doubles), places, weather, now_utc)
+
     day = now_utc.astimezone(ZONE).date()
     blind = case.get("no_weather", False)
     told: set[str] = set()
@@ -271,6 +279,7 @@ def build(case: dict[str, Any], now: datetime | None = None, ends: datetime | No
         weather_age_h=None if blind else 1.0,
         confirmed={(hazard, tree): on for hazard, tree, on in case.get("confirmed", [])},
         told_standing=frozenset(told),
+        expose=expose,
     )
 
 

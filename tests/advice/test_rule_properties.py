@@ -232,7 +232,8 @@ def count_named(text: str, trees: set[str]) -> int:
 def test_forty_trees_in_heat_are_never_promised_more_room_than_there_is() -> None:
     pieces = shade_advice(build(forty(weather=[{"from": 0, "to": 3, **WEATHERS[1]}])))
     moved = [tree for piece in pieces if piece.id.startswith("shade-move-net") for tree in piece.trees]
-    assert len(moved) == 1, "the frame holds four, three stand there"
+    left = [tree for piece in pieces if piece.id.startswith("shade-room-") for tree in piece.trees]
+    assert len(moved) - len(left) == 1, "the frame holds four, three stand there"
 
 
 # --- alerts ---------------------------------------------------------------------------------------------
