@@ -1,7 +1,7 @@
 """Watering judged: hours that pots spent dry and litres given, as advised and by the clock.
 
-Every grower here has the same pots, the same weather and the same water balance; they differ in when they
-water. So this judges the advice, not the balance it rests on. Watering is until it runs through; litres are
+Every grower here has the same pots, the same weather and the same water balance, and did what the journal
+says was done; they differ in when they water besides. So this judges the advice, not the balance it rests on. Watering is until it runs through; litres are
 what the pots take up by it, without what runs out below.
 """
 
@@ -128,12 +128,13 @@ def judge_watering(truth: Truth) -> list[WaterScore]:
         ways["clock, twice a day"] = _by_clock(truth, rows, (times[0], times[-1]))
     found = []
     sizes = sorted({tree.size for tree in trees}, key=list(truth.tables.sizes).index)
+    logged = _logged(truth, rows)
     for way, (full_at, check_at) in ways.items():
         run = run_pots(
             exposure.water_use_l[:, rows],
             rain_l,
             exposure.usable_l,
-            full_at,
+            full_at | logged,
             check_at,
             limit_share=1.0 - physics.value("water.act_used_share", "share"),
             stress_from_share=physics.value("water.stress_from_share", "share"),
@@ -167,6 +168,17 @@ def _hour(truth: Truth, rows: slice, at_utc: datetime) -> int | None:
         // np.timedelta64(3600, "s")
     )
     return row if 0 <= row < rows.stop - rows.start else None
+
+
+def _logged(truth: Truth, rows: slice) -> BoolArray:
+    """Waterings to run-through that the journal tells: they were done, whoever waters otherwise."""
+    full_at, _ = _plan(truth, rows)
+    known = {tree: row for row, tree in enumerate(truth.exposure.tree_ids)}
+    for entry in truth.replayed.holdings.journal:
+        hour = _hour(truth, rows, entry.at_utc)
+        if entry.entry == "watered" and entry.amount is None and entry.tree_id in known and hour is not None:
+            full_at[known[entry.tree_id], hour] = True
+    return full_at
 
 
 def _by_clock(truth: Truth, rows: slice, times: Iterable[time]) -> tuple[BoolArray, FloatArray]:
