@@ -76,6 +76,8 @@ def solve(task: Task, forced: tuple[int, int] | None = None) -> Assignment | Non
     if not trees:
         return Assignment(np.zeros(0, dtype=np.int64), 0.0)
     costs = task.costs if forced is None else _only(task.costs, *forced)
+    if not np.isfinite(costs).any(axis=-1).all():
+        return None
     row, option = np.nonzero(np.isfinite(costs))
     whole = np.round(costs[row, option] * STEPS_PER_UNIT)
     first = _best(task, row, option, whole)

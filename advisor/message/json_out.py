@@ -98,6 +98,7 @@ def _advice(advice: Advice) -> dict[str, Any]:
         "amount": None if amount is None else {"value": _number(amount.value), "unit": amount.unit},
         "chance": _number(advice.chance),
         "reasons": [_reason(reason) for reason in advice.reasons],
+        "because": advice.because,
         "sure": advice.sure,
         "changes_if": advice.changes_if,
         "must": advice.must,

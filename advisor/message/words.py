@@ -84,12 +84,17 @@ def _digits(unit: str) -> int | None:
 
 
 def why_text(advice: Advice, situation: Situation, at_most: int = 1, *, changes: bool = False) -> str:
-    """The deciding reasons of one advice in a line, then how sure; with ``changes`` what would change it."""
+    """The deciding reasons of one advice in a line, then how sure; with ``changes`` what would change it.
+
+    Where trees want the same place, first why it went to this one.
+    """
     garden = situation.holdings.garden
     parts = [
         reason_text(reason, garden.zone, situation.day, garden.units) for reason in advice.reasons[:at_most]
     ]
     text = "; ".join(parts)
+    if advice.because:
+        text = f"{advice.because}. {text[:1].upper()}{text[1:]}"
     if advice.chance is not None:
         text += f"; chance {advice.chance:.0%}"
     if advice.sure:
