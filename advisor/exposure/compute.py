@@ -137,6 +137,9 @@ def compute_exposure(
     for chunk in chunks:
         at = slice(0, 1) if chunk is None else chunk
         arrays, dry_at[at], slot_utc = _chunk(setting, chunk)
+        if len(chunks) == 1:
+            found = arrays
+            break
         for name, array in arrays.items():
             if name not in found:
                 found[name] = np.empty((total, *array.shape[1:]))

@@ -121,6 +121,7 @@ def known_water(
     slots = watering_slots(holdings.garden, begins, now_utc)
     told_slots, spans = _in_force(told, begins, now_utc)
     changes: dict[int, list[tuple[int, str, float]]] = {}
+    slot_rows = [weather.index_at(slot) for slot in slots]
     assumed = _by_row(slots, len(trees), weather)
     watered = _by_row([slot.at_utc for slot in told_slots], len(trees), weather)
     checked = _by_row([slot.at_utc for slot in told_slots], len(trees), weather)
@@ -142,9 +143,9 @@ def known_water(
         def logged(slot: datetime, filled: list[datetime] = filled) -> bool:
             return any(slot - speaks_for < at <= slot + HOUR for at in filled)
 
-        for slot in slots:
+        for at_row, slot in zip(slot_rows, slots, strict=True):
             spoken = any(begin <= slot < end and tree.id in of for begin, end, of in spans)
-            assumed[weather.index_at(slot)][row] |= not spoken and not logged(slot)
+            assumed[at_row][row] |= not spoken and not logged(slot)
         for one in told_slots:
             if tree.id in one.water or tree.id in one.check:
                 free = not logged(one.at_utc)

@@ -108,7 +108,9 @@ def plan_watering(
     left_now = np.full((members, count), np.nan)
     water = np.broadcast_to(pots.usable_l, (members, count)).copy()
     unwatered = thirsty = water
-    never = np.zeros((members, count), dtype=bool)
+    # Hours first, and watered, thirsty and unwatered pots as three layers of one balance.
+    use_at, rain_at = (np.ascontiguousarray(np.moveaxis(values, -1, 0)) for values in (use, rain))
+    drinks, catches = np.array([[1.0, more, 1.0], [1.0, 0.0, 1.0]])[..., np.newaxis, np.newaxis]
     for row in range(max(begin_row, 0), hours):
         if row in past_slot or row in slots_by_row:
             water, thirsty, unwatered = (
@@ -118,7 +120,7 @@ def plan_watering(
             water = _as_known(water, row, known, decide, past_slot.get(row))
         if row == now_row:
             gone = (now_utc - utc_of(weather.start_utc[row])) / HOUR
-            left_now = np.maximum(water - gone * use[..., row], 0.0) / pots.usable_l
+            left_now = np.maximum(water - gone * use_at[row], 0.0) / pots.usable_l
             unwatered = thirsty = water
         for n in slots_by_row.get(row, ()):
             thirsty = water if decide.is_first(ahead[n]) else thirsty
@@ -126,12 +128,15 @@ def plan_watering(
             waterings[..., n] = np.where(wanted, pots.usable_l - water, 0.0)
             water = np.where(wanted, pots.usable_l, water)
             thirsty = np.where(wanted, pots.usable_l, thirsty)
-        water = deplete(water, pots.usable_l, use[..., row], rain[..., row], never, stress)[0]
+        if row < now_row:
+            water = deplete(water, pots.usable_l, use_at[row], rain_at[row], False, stress)[0]
+        else:
+            met = drinks * use_at[row], catches * rain_at[row]
+            water, thirsty, unwatered = deplete(
+                np.stack([water, thirsty, unwatered]), pots.usable_l, *met, False, stress
+            )[0]
+            dry_row[(dry_row < 0) & (unwatered <= limit)] = row
         left[..., row] = np.where(unknown[..., row], np.nan, water / pots.usable_l)
-        if row >= now_row:
-            thirsty = deplete(thirsty, pots.usable_l, more * use[..., row], 0.0, never, stress)[0]
-            unwatered = deplete(unwatered, pots.usable_l, use[..., row], rain[..., row], never, stress)[0]
-            dry_row = np.where((dry_row < 0) & (unwatered <= limit), row, dry_row)
     dry_at = np.where(dry_row < 0, np.datetime64("NaT", "s"), weather.start_utc[np.maximum(dry_row, 0)])
     slot_utc = np.array([stamp_of(slot) for slot in ahead], dtype="datetime64[s]")
     plan = WaterPlan(left, waterings, dry_at.astype("datetime64[s]"), as_float(left_now))

@@ -128,8 +128,8 @@ def morning(*, tiny: bool) -> None:
 def replay(*, tiny: bool, year: bool = False) -> None:
     """Mornings and afternoons of past weather: tree-hours a second, growth, and whether memory stays flat."""
     trees, days = (2, 2) if tiny else (100, 340) if year else (25, 6)
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made)
         held: list[float] = []
         a_day = _day_of_replay(folder / "first", trees, days, lambda: held.append(resident_mb()))
         say(
@@ -154,7 +154,7 @@ def _day_of_replay(folder: Path, trees: int, days: int, each_day: Callable[[], N
     ends: list[float] = []
 
     def tell(_: str) -> None:
-        ends.append(time.perf_counter())
+        ends.append(time.process_time())
         each_day()
 
     plan = ReplayPlan(first, last, folder / "out", folder / "hours.csv")
