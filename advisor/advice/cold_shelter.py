@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
@@ -15,83 +14,86 @@ from advisor.advice.grouping import advice_id, bench_order, names, say
 from advisor.advice.hours import clock, day_name, local_at, window
 from advisor.advice.model import Advice, Situation, Urgency
 from advisor.advice.places import Rooms, can_carry, place_temperatures, warmer_by_k
+from advisor.advice.placing_solution import Task, solve
 from advisor.garden.model import Place
-from advisor.garden.state_model import TreeState
 
 __all__ = ["carry_in"]
 
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
-class _Choice:
-    place: Place | None
-    enough: bool
-    heavy: bool
+UNPLACED, NOT_ENOUGH = 100.0, 20.0
+"""Costs beside which a step of shelter level is 1: no place at all, and one that is warmer but not enough."""
+MOST_K = 10.0
 
 
 def carry_in(situation: Situation, night: Night, trees: Sequence[str]) -> list[Advice]:
-    """Return one piece of advice for each place that takes trees in, and for those without a place."""
+    """Return one piece of advice for each place that takes trees in, and for those without a place.
+
+    All trees are placed at once: first as many as there is room for, the most endangered before others, then
+    in shelter that is enough, then as low as it goes.
+    """
     exposure = situation.exposure
     if exposure is None or not trees:
         return []
     rooms = Rooms(situation)
     places = sorted(situation.holdings.places.values(), key=lambda place: place.shelter_level)
-    temperatures = place_temperatures(situation)
+    offered = {place.id: rooms.free(place.id) for place in places}
     order = bench_order(situation, trees)
     ranked = sorted(order, key=lambda tree: -night.margin_k(exposure.row(tree)))
+    costs = _costs(situation, night, places, ranked)
+    options = np.tile(np.arange(len(places) + 1), (len(ranked), 1))
+    none = options == len(places)
+    room = [offered[place.id] for place in places]
+    solution = solve(Task(costs, np.where(none, -1, options), room, ~none))
+    assert solution is not None  # noqa: S101 - staying under cover where it stands is always open
     groups: dict[tuple[str, bool, bool], list[str]] = {}
-    offered = {place.id: rooms.free(place.id) for place in places}
-    for tree in ranked:
-        choice = _choose(situation, night, places, rooms, temperatures, situation.states[tree])
-        if choice.place is not None:
-            rooms.take(choice.place.id)
-        key = ("" if choice.place is None else choice.place.id, choice.enough, choice.heavy)
-        groups.setdefault(key, []).append(tree)
+    for row, tree in enumerate(ranked):
+        column = int(solution.option[row])
+        heavy = not can_carry(situation, situation.states[tree])
+        placed = column < len(places)
+        enough = placed and costs[row, column] < NOT_ENOUGH - MOST_K
+        groups.setdefault((places[column].id if placed else "", bool(enough), heavy), []).append(tree)
     return [_advice(situation, night, key, group, offered) for key, group in groups.items()]
 
 
-def _choose(
-    situation: Situation,
-    night: Night,
-    places: Sequence[Place],
-    rooms: Rooms,
-    temperatures: dict[str, FloatArray],
-    state: TreeState,
-) -> _Choice:
+def _costs(situation: Situation, night: Night, places: Sequence[Place], trees: Sequence[str]) -> FloatArray:
+    """Cost of each place for each tree, and of none in the last column; infinite where it is no help."""
     exposure, weather = situation.exposure, situation.weather
-    if not can_carry(situation, state):
-        return _Choice(None, enough=False, heavy=True)
+    costs = np.full((len(trees), len(places) + 1), np.inf)
     if exposure is None or weather is None:
-        return _Choice(None, enough=False, heavy=False)
-    row = exposure.row(state.tree.id)
-    here = situation.holdings.places.get(state.place_id)
+        costs[:, -1] = UNPLACED
+        return costs
+    temperatures = place_temperatures(situation)
     span = (night.from_utc, night.until_utc)
     spread = spread_k(situation, night.from_utc)
-    best: tuple[float, Place] | None = None
-    for place in places:
-        if place.id == state.place_id or not rooms.has(place.id):
+    roots = spread * situation.tables.limits.value("frost.root_spread", "1")
+    for number, tree in enumerate(trees):
+        state, row = situation.states[tree], exposure.row(tree)
+        costs[number, -1] = UNPLACED + float(np.clip(night.margin_k(row), 0.0, MOST_K))
+        here = situation.holdings.places.get(state.place_id)
+        if not can_carry(situation, state):
             continue
-        if here is not None and place.shelter_level <= here.shelter_level:
-            continue
-        gain = 0.0
-        if here is not None and here.id in temperatures and place.id in temperatures:
-            gain = warmer_by_k(
-                window(weather.start_utc, temperatures[here.id], *span),
-                window(weather.start_utc, temperatures[place.id], *span),
+        for column, place in enumerate(places):
+            if place.id == state.place_id:
+                continue
+            if here is not None and place.shelter_level <= here.shelter_level:
+                continue
+            gain = 0.0
+            if here is not None and here.id in temperatures and place.id in temperatures:
+                gain = warmer_by_k(
+                    window(weather.start_utc, temperatures[here.id], *span),
+                    window(weather.start_utc, temperatures[place.id], *span),
+                )
+            left = max(
+                _chance_left(night.shoot_margin_k[row] - gain, spread),
+                _chance_left(night.root_margin_k[row] - gain, roots),
             )
-        left = max(
-            _chance_left(night.shoot_margin_k[row] - gain, spread),
-            _chance_left(
-                night.root_margin_k[row] - gain,
-                spread * situation.tables.limits.value("frost.root_spread", "1"),
-            ),
-        )
-        if left < act_at(situation):
-            return _Choice(place, enough=True, heavy=False)
-        if gain > 0.0 and (best is None or gain > best[0]):
-            best = gain, place
-    return _Choice(None if best is None else best[1], enough=False, heavy=False)
+            if left < act_at(situation):
+                costs[number, column] = float(place.shelter_level)
+            elif gain > 0.0:
+                costs[number, column] = NOT_ENOUGH - min(gain, MOST_K)
+    return costs
 
 
 def _chance_left(margin: float, spread: float) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.advice.model import Situation
-from advisor.exposure.places import Spot, place_sun, place_temperature_c, spot_traits, sun_of
+from advisor.exposure.places import Spot, place_temperature_c, spot_traits
 from advisor.garden.model import Place
 from advisor.garden.state_model import TreeState
 
@@ -16,7 +16,6 @@ __all__ = [
     "Rooms",
     "can_carry",
     "is_confirmed",
-    "place_sun_share",
     "place_temperatures",
     "warmer_by_k",
     "wind_kept",
@@ -68,17 +67,6 @@ def _within(situation: Situation, done: date | None) -> bool:
 def can_carry(situation: Situation, state: TreeState) -> bool:
     """Return True for pots that are carried for a day; heavy ones stay."""
     return state.tree.pot.volume_l <= situation.tables.limits.value("places.heavy_l", "l")
-
-
-def place_sun_share(situation: Situation, place: Place) -> FloatArray:
-    """Share of each hour of the weather table with the sun over a place's horizon, shape (H,)."""
-    weather = situation.weather
-    if weather is None or not weather.hours:
-        return np.zeros(0)
-    spots = [Spot(place)]
-    sun = sun_of(weather, situation.holdings.garden, situation.tables)
-    share: FloatArray = place_sun(spots, spot_traits(spots, situation.tables), sun).direct_share[0]
-    return share
 
 
 def place_temperatures(situation: Situation) -> dict[str, FloatArray]:

@@ -8,7 +8,7 @@ room of each place and the moves of a day; see ``placing_costs`` and ``placing_t
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Literal
 
@@ -89,7 +89,7 @@ class Placed:
     moves : those to be told, in bench order.
     nets : trees in danger that stay and want a net.
     rivalries : by place.
-    moves_spent : as many moves as a day allows.
+    moves_spent : more moves than a day allows would be better still.
     doubles, stand_of : what each tree that moves or gets a net will meet: a situation of doubles, and the
         double's id by tree.
     """
@@ -166,7 +166,7 @@ def _placed(options: Options, table: Table, solution: Assignment, burns: Sequenc
         tuple(moves),
         tuple(burn for burn in burns if burn.tree_id not in goes),
         rivalries,
-        len(goes) == table.task.most_moves,
+        _moves_spent(table, solution, len(goes)),
         table.doubles,
         {
             tree: options.stands[tree][column].double_id
@@ -174,6 +174,13 @@ def _placed(options: Options, table: Table, solution: Assignment, burns: Sequenc
             if tree in goes or column == options.net
         },
     )
+
+
+def _moves_spent(table: Table, solution: Assignment, moves: int) -> bool:
+    if moves != table.task.most_moves:
+        return False
+    free = solve(replace(table.task, most_moves=None))
+    return free is not None and free.cost < solution.cost - STEP_H
 
 
 def _rivalry(

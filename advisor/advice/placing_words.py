@@ -42,7 +42,7 @@ def placing_advice(situation: Situation, placed: Placed) -> list[Advice]:
     because = ""
     if placed.moves_spent:
         most = round(limits.value("places.moves_a_day", "count"))
-        because = f"{most} moves are enough for a day; these lose least by staying"
+        because = f"{most} moves are enough for a day; of all, these lose least by waiting"
     for netted, group in under_net.items():
         share = float(np.ceil(max(burn.share for burn in group) * 10.0 - 1e-9)) / 10.0
         net = f"a net of {say(situation, share, 'share')}"
