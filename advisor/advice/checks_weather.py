@@ -225,8 +225,8 @@ def _side(case: WorkCase, hours: Hours, side: str, number: Number, gaps_matter: 
     runs = _runs(case, hours, reduce, number, side) if verdict != "fail" else None
     if runs is not None and (runs.verdict == "fail" or verdict == "pass"):
         verdict, limit, held = runs.verdict, runs.limit, case.show(runs.limit, number.unit)
-        text = f"{label}: {runs.count} of {runs.known} runs do not keep to {bound} {held}"
-        text += f"; this forecast {seen}"
+        passed = "above" if side == "max" else "below"
+        text = f"{label}: {runs.count} of {runs.known} runs go {passed} {held}; this forecast {seen}"
     if verdict == "fail":
         mended = _mended(case)
         if mended:

@@ -17,10 +17,10 @@ _SHORTEST_DAY = {False: (12, 21), True: (6, 21)}
 """Month and day of the winter solstice, north and south (astronomy; within a day)."""
 
 
-def _major_entries(tables: Tables) -> frozenset[str]:
-    """Return the journal entries of major works; a cut counts where it is big."""
-    entries = {rule.entry for rule in tables.works.values() if rule.effort == "major"}
-    return frozenset("big-cut" if entry == "cut" else entry for entry in entries)
+def _major_entries(tables: Tables) -> dict[str, str]:
+    """Return the journal entries of major works and what they are called; a cut counts where it is big."""
+    majors = [rule for rule in tables.works.values() if rule.effort == "major"]
+    return {"big-cut" if rule.entry == "cut" else rule.entry: rule.name for rule in majors}
 
 
 def major_works_limit(case: WorkCase) -> tuple[Number, str]:
@@ -46,13 +46,17 @@ def major_works(case: WorkCase) -> Check:
     """
     number, setting = major_works_limit(case)
     source = f"{number.evidence}: {number.source}"
-    counted = _major_entries(case.situation.tables) - set(option_words(case.row, "not_counted"))
+    left_out = option_words(case.row, "not_counted")
+    majors = _major_entries(case.situation.tables)
+    counted = {entry: name for entry, name in majors.items() if entry not in left_out}
     start = season_start(case.day, case.situation.holdings.garden.southern)
     session = timedelta(days=case.need("session_d"))
     before = [
         one
         for one in case.state.sessions
-        if start <= one.began <= case.day and case.day - one.ended > session and counted & set(one.works)
+        if start <= one.began <= case.day
+        and case.day - one.ended > session
+        and counted.keys() & set(one.works)
     ]
     count = float(len(before) + 1)
     verdict, limit = band(count, number, "max")
@@ -63,8 +67,11 @@ def major_works(case: WorkCase) -> Check:
     return case.check(verdict, text, value=count, unit=number.unit, limit=limit, source=source)
 
 
-def _done(sessions: list[Session], counted: frozenset[str]) -> str:
-    done = [(" and ".join(sorted(counted & set(one.works))), one.began) for one in sessions]
+def _done(sessions: list[Session], counted: dict[str, str]) -> str:
+    done = [
+        (" and ".join(name for entry, name in counted.items() if entry in one.works), one.began)
+        for one in sessions
+    ]
     return ", ".join(f"{works} on {began.day} {began:%B}" for works, began in done)
 
 

@@ -161,7 +161,8 @@ class JournalFold:
         day = self._day(entry)
         self.expire(day)
         self.last[entry.entry] = day
-        if entry.tree_id != self._tree.id:
+        born = entry.entry == "layer-separated" and entry.amount == self._tree.id
+        if born or entry.tree_id != self._tree.id:
             self._begin(entry, day, born=True)
             return
         if entry.entry == "moved":
