@@ -86,6 +86,18 @@ def test_expected_stage_alone_never_passes_a_stage_check(work: str) -> None:
                 assert "pass" not in told, (species, ahead)
 
 
+@pytest.mark.parametrize("work", WORKS)
+def test_guess_by_the_calendar_never_passes_a_stage_check(work: str) -> None:
+    """Without temperatures every stage is a guess (tests/garden): no gate opens freely by the calendar."""
+    for species in ("acer-palmatum", "pinus-thunbergii", "ulmus-parvifolia"):
+        for stage in Stage:
+            asked = {"species": species, "stage": stage.name, "known": "guess", "events": []}
+            situation, day = situation_of({**asked, "leaves_hard_seen": False}, tables())
+            for half in half_days(situation, tables().works[work], situation.states["t1"], day):
+                told = [check.verdict for check in half.checks if check.check == "stage"]
+                assert "pass" not in told, (species, stage)
+
+
 # --- where the expected stage comes from ------------------------------------------------------------
 
 
