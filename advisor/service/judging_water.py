@@ -1,7 +1,7 @@
 """Watering judged: hours that pots spent dry and litres given, as advised and by the clock.
 
-Every grower here has the same pots, the same weather and the same water balance, and did what the journal says
-was done; they differ in when they water besides. So this judges the advice, not the balance it rests on.
+Every grower here has the same pots, the same weather and the same water balance, and did what the journal
+says was done; they differ in when they water besides. So this judges the advice, not the balance it rests on.
 Watering is until it runs through; litres are what the pots take up by it, without what runs out below.
 """
 
