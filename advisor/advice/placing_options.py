@@ -61,10 +61,13 @@ class Options:
         return self.situation.states[tree]
 
     def _days(self, first: date) -> list[date]:
-        """The days that count: those of config, and on to the end of a hot or cold spell."""
+        """The days that count: those of config, and on to the end of a hot or cold spell.
+
+        Where nobody is in danger there is no hurry: then it is the week that a tree would stay.
+        """
         ahead, longest = (round(self.get(f"placing.{row}", "d")) for row in ("ahead_d", "longest_d"))
-        days = [first + timedelta(days=n) for n in range(ahead)]
-        while self.burns and len(days) < longest:
+        days = [first + timedelta(days=n) for n in range(ahead if self.burns else longest)]
+        while len(days) < longest:
             following = days[-1] + timedelta(days=1)
             hot = heat_day(self.situation, following).danger.any()
             if not hot and not judge_night(self.situation, following).danger.any():
@@ -104,10 +107,14 @@ class Options:
     # --- where ----------------------------------------------------------------------------------------------
 
     def _stands(self, tree: str) -> dict[int, Stand]:
-        """What a tree may be given, and where it stands."""
+        """What a tree may be given, and where it stands.
+
+        One on its way back into the light is not sent back again for the sun alone; it gets a net meanwhile.
+        """
         state, burn = self.state(tree), self.burns.get(tree)
-        here = self.here[tree]
-        columns = range(self.net) if can_carry(self.situation, state) else [here]
+        here, hardening = self.here[tree], state.flag(HARDENING) is not None
+        stays = hardening and (burn is None or not burn.heat)
+        columns = range(self.net) if can_carry(self.situation, state) and not stays else [here]
         found = {column: Stand(tree, self.places[column].id, state.extra_shade) for column in columns}
         if burn is not None:
             kept = 1.0 - self.places[here].shade_fraction
@@ -154,13 +161,14 @@ class Options:
         return self.get("placing.back_h", "h") if before == self.places[column].id else 0.0
 
     def lack_h(self, tree: str, column: int, extra_shade: float | None = None) -> float:
-        """Missing sun over the coming days, in hours of harm."""
+        """Missing sun, in hours of harm, as for the days that a place is chosen for at the least."""
         if self._light is None:
             return 0.0
         state = self.state(tree)
         extra = state.extra_shade if extra_shade is None else extra_shade
         lack = self._light.lack_h(sun_wanted(self.situation, state), self.places[column].id, extra)
-        return lack * self.get("placing.lack_share", "share")
+        per_day = lack / len(self.days)
+        return per_day * self.get("placing.ahead_d", "d") * self.get("placing.lack_share", "share")
 
     def sun_h(self, tree: str, column: int) -> float:
         """Full sun a day that a tree gets there over the coming days; NaN unknown."""

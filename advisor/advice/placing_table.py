@@ -106,13 +106,15 @@ class Table:
                 )
 
     def _in_none(self, number: int, tree: str) -> None:
-        """A tree in no danger stays for nothing but the light it lacks; elsewhere it must meet no harm."""
+        """A tree in no danger stays for nothing but the light it lacks, and is sent into no danger."""
         options = self._options
         here = options.here[tree]
         known = np.array([self._all_h[self._at(tree, column)] for column in options.stands[tree]])
         self._costs[number, here] = options.lack_h(tree, here)
         for column in self._entries(tree):
             at = self._at(tree, column)
+            if self._harm.danger_d[at] > 0.0:
+                continue
             self._costs[number, column] = (
                 float(self._all_h[at] - np.nanmin(known) + self._harm.passing_h[at])
                 + options.lack_h(tree, column)
