@@ -41,6 +41,14 @@ def _when(situation: Situation, half: HalfDay) -> str:
     return f"{day_and_clock(half.from_utc, zone, situation.day)}-{half.until_utc.astimezone(zone):%H:%M}"
 
 
+def _too_late(judgement: WorkJudgement, half: HalfDay) -> str:
+    """Say so where the half day lies after the last sensible day."""
+    last = judgement.last_sensible_day
+    if last is None or half.day <= last:
+        return ""
+    return f", which is after its last sensible day, {short_day(last)}: better next season"
+
+
 def gate_line(situation: Situation, judgement: WorkJudgement) -> str:
     """Say which gate is shut and what that means: not mended today, waited out, or other hours for you."""
     if judgement.verdict != "does-not-suit":
@@ -53,7 +61,7 @@ def gate_line(situation: Situation, judgement: WorkJudgement) -> str:
     following = judgement.next_window
     wait = "no half day of the coming ten is better"
     if following is not None:
-        wait = f"wait until {_when(situation, following)}"
+        wait = f"wait until {_when(situation, following)}{_too_late(judgement, following)}"
     if "weather" in against:
         return f"Only the weather is against it: {wait}."
     return f"Only your own safety is against it: {wait}."

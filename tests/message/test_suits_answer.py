@@ -48,6 +48,14 @@ def test_weather_that_forbids_it_is_told_as_something_to_wait_out() -> None:
     assert given["next_window"]["from"] == "2026-06-22T06:00:00Z"
 
 
+def test_half_day_after_the_last_sensible_day_is_not_offered_as_the_one_to_wait_for() -> None:
+    """Two windy days; the count back from frost (70 days, a range to 60 with care) ends tomorrow."""
+    situation, day = situation_of({**HARD, "days": {0: {"wind": 12.0}, 1: {"wind": 12.0}}})
+    end = SeasonEnd(day + timedelta(days=71), "estimate", "about then", "made")
+    text, _ = told(replace(situation, season_end=end), "big-cut", day)
+    assert "wait until Mon 22 Jun 08:00-13:00, which is after its last sensible day, Sun 21 Jun" in text
+
+
 def test_heat_for_the_person_is_told_as_the_persons() -> None:
     text, _ = asked("big-cut", days={0: {"wbgt": 31.0}})
     assert "Only your own safety is against it: wait until tomorrow" in text
