@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.advice.chance import act_at, by_members, by_spread, spread_k
-from advisor.advice.hours import hour_at, night_span, window
+from advisor.advice.hours import hours_at, night_span, window
 from advisor.advice.model import Reason, Situation
 from advisor.exposure.model import Exposure
 from advisor.garden.state_model import Need, TreeState
@@ -100,9 +100,15 @@ def judge_night(situation: Situation, eve: date, from_utc: datetime | None = Non
     Source: limits by species, stage and flag (common practice, Havis 1976); spread of the forecast from
     config/physics.toml. Checked: tests/advice/test_rule_cases.py.
     """
-    exposure, limits = situation.exposure, situation.tables.limits
+    exposure = situation.exposure
     if exposure is None:
         raise ValueError("frost needs an exposure; there is no weather")
+    asked = ("judge_night", eve, from_utc)
+    return situation.once(asked, lambda: _judge_night(situation, exposure, eve, from_utc))
+
+
+def _judge_night(situation: Situation, exposure: Exposure, eve: date, from_utc: datetime | None) -> Night:
+    limits = situation.tables.limits
     begin, end = night_span(situation.holdings.garden, eve)
     span = (begin if from_utc is None else min(max(begin, from_utc), end), end)
     coverage = limits.value("chance.coverage_share", "share")
@@ -130,16 +136,15 @@ def judge_night(situation: Situation, eve: date, from_utc: datetime | None = Non
         danger = (shoot_chance >= act) | (root_chance >= act)
     unknown = (np.isfinite(shoot) & np.isnan(shoot_margin)) | (np.isfinite(roots) & np.isnan(root_margin))
     bench = window(exposure.start_utc, exposure.bench_temperature_c, *span)
+    known = ~np.isnan(bench)
+    coldest = np.where(known, bench, np.inf).argmin(axis=-1)
     return Night(
         eve,
         span[0],
         span[1],
         bench_min,
         root_min,
-        tuple(
-            None if np.isnan(row).all() else hour_at(exposure.start_utc, span[0], int(np.nanargmin(row)))
-            for row in bench
-        ),
+        hours_at(exposure.start_utc, span[0], coldest, np.asarray(known.any(axis=-1))),
         shoot_margin,
         root_margin,
         shoot_chance,

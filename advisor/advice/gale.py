@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from advisor.advice.chance import act_at, by_members, by_spread, chance_words, gust_spread_share
 from advisor.advice.grouping import advice_id, bench_order, names, say
-from advisor.advice.hours import day_and_clock, hour_at, this_hour, window
+from advisor.advice.hours import day_and_clock, hour_at, hours_at, this_hour, window
 from advisor.advice.model import Advice, Reason, Situation, Urgency
 from advisor.advice.places import Rooms, can_carry, is_confirmed, wind_kept
+from advisor.exposure.model import Exposure
 from advisor.exposure.tipping import tipping_gust_m_s
 from advisor.garden.state_model import Need
 from advisor.physics.missing import reduce_over
@@ -72,9 +73,15 @@ def judge_wind(situation: Situation, from_utc: datetime, until_utc: datetime) ->
     Source: ``exposure.tipping``; limits of soft leaves common practice. Checked:
     tests/advice/test_rule_cases.py.
     """
-    exposure, limits = situation.exposure, situation.tables.limits
+    exposure = situation.exposure
     if exposure is None:
         raise ValueError("wind needs an exposure; there is no weather")
+    asked = ("judge_wind", from_utc, until_utc)
+    return situation.once(asked, lambda: _judge_wind(situation, exposure, from_utc, until_utc))
+
+
+def _judge_wind(situation: Situation, exposure: Exposure, from_utc: datetime, until_utc: datetime) -> Blow:
+    limits = situation.tables.limits
     coverage = limits.value("chance.coverage_share", "share")
 
     def highest(of: FloatArray) -> FloatArray:
@@ -106,7 +113,8 @@ def judge_wind(situation: Situation, from_utc: datetime, until_utc: datetime) ->
         of_members = highest(situation.members.gust_m_s)
         fall = _prefer(by_members(of_members - tips, coverage), fall)
         torn = _prefer(by_members(of_members - np.where(np.isinf(tear), 1e9, tear), coverage), torn)
-    act = act_at(situation)
+    act, known = act_at(situation), ~np.isnan(gusts)
+    strongest = np.where(known, gusts, -np.inf).argmax(axis=-1)
     with np.errstate(invalid="ignore"):
         return Blow(
             from_utc,
@@ -119,10 +127,7 @@ def judge_wind(situation: Situation, from_utc: datetime, until_utc: datetime) ->
             fall >= act,
             tatter >= act,
             torn >= act,
-            tuple(
-                None if np.isnan(row).all() else hour_at(exposure.start_utc, from_utc, int(np.nanargmax(row)))
-                for row in gusts
-            ),
+            hours_at(exposure.start_utc, from_utc, strongest, np.asarray(known.any(axis=-1))),
         )
 
 

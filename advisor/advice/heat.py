@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.advice.chance import act_at, by_members, by_spread, spread_k
-from advisor.advice.hours import day_span, hour_at, local_day, window
+from advisor.advice.hours import day_span, hours_at, local_day, window
 from advisor.advice.model import Situation
 from advisor.exposure.model import Exposure
 from advisor.garden.state_model import Need, TreeState
@@ -333,5 +333,4 @@ def _starts(
     harm = runs + gain[:, np.newaxis] >= 0.0
     rows = np.where(harm.any(axis=-1), harm.argmax(axis=-1), runs.argmax(axis=-1))
     known = np.asarray(np.isfinite(runs).any(axis=-1))
-    starts = {int(row): hour_at(exposure.start_utc, span[0], int(row)) for row in np.unique(rows[known])}
-    return tuple(starts[int(row)] if told else None for row, told in zip(rows, known, strict=True))
+    return hours_at(exposure.start_utc, span[0], rows, known)

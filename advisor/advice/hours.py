@@ -20,6 +20,7 @@ __all__ = [
     "day_span",
     "eve_of",
     "hour_at",
+    "hours_at",
     "hours_between",
     "local_at",
     "local_day",
@@ -106,6 +107,14 @@ def hour_at(start_utc: TimeArray, from_utc: datetime, row: int) -> datetime:
     """UTC start of the ``row``-th hour of a span cut with ``window``."""
     first, _ = hours_between(start_utc, from_utc, from_utc)
     return utc_of(start_utc[0] + (first + row) * HOUR)
+
+
+def hours_at(
+    start_utc: TimeArray, from_utc: datetime, rows: NDArray[np.intp], known: NDArray[np.bool_]
+) -> tuple[datetime | None, ...]:
+    """UTC starts of one hour for each tree, as ``hour_at``; None where it is not known."""
+    told = {int(row): hour_at(start_utc, from_utc, int(row)) for row in np.unique(rows[known])}
+    return tuple(told[int(row)] if ok else None for row, ok in zip(rows, known, strict=True))
 
 
 def clock(garden: Garden, at_utc: datetime) -> str:
