@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 import numpy as np
 
 from advisor.advice.chance import chance_words
-from advisor.advice.grouping import advice_id, bench_order, listed, names, say
+from advisor.advice.grouping import advice_id, bench_order, names, say
 from advisor.advice.heat import HeatDay, heat_day
 from advisor.advice.heat_reasons import heat_reasons
 from advisor.advice.hours import clock, day_name, day_span, local_at, local_day, window
@@ -215,7 +215,7 @@ def _measures(
     found = [
         piece(
             "net",
-            f"Have {_ready(situation, placed, trees, share)} by {clock(garden, net)} {when}",
+            f"Have ready by {clock(garden, net)} {when}: {_ready(situation, placed, trees, share)}",
             trees,
             reasons,
             must=True,
@@ -280,7 +280,7 @@ def _placed(
 
 
 def _ready(situation: Situation, placed: Placed, trees: tuple[str, ...], share: str) -> str:
-    """``a net of 50 % up over Heron and Net bench ready for Tansy``."""
+    """``a net of 50 % over Heron; Net bench for Tansy``."""
     places = situation.holdings.places
     going: dict[str, list[str]] = {}
     for move in placed.moves:
@@ -288,12 +288,12 @@ def _ready(situation: Situation, placed: Placed, trees: tuple[str, ...], share: 
             going.setdefault(move.to_id, []).append(move.tree_id)
     moved = {tree for group in going.values() for tree in group}
     staying = [tree for tree in trees if tree not in moved]
-    parts = [f"a net of {share} up over {names(situation, staying)}"] if staying else []
+    parts = [f"a net of {share} over {names(situation, staying)}"] if staying else []
     for place_id, group in going.items():
-        part = f"{places[place_id].name} ready for {names(situation, group)}"
+        part = f"{places[place_id].name} for {names(situation, group)}"
         first = [move.tree_id for move in placed.moves if move.from_id == place_id and move.kind == "room"]
         parts.append(part + (f" ({names(situation, first)} first out of there)" if first else ""))
-    return listed(parts)
+    return "; ".join(parts)
 
 
 def _people(situation: Situation, coming: list[date], piece_until: datetime) -> list[Advice]:

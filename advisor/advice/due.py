@@ -16,6 +16,8 @@ def due_advice(situation: Situation) -> tuple[Advice, ...]:
     groups: dict[tuple[str, tuple[str, ...]], dict[str, Question]] = {}
     for tree in bench_order(situation, situation.states):
         for question in situation.states[tree].questions:
+            if question.id == "feed-again" and tree in situation.warned:
+                continue  # the warning says to stop feeding until it is over
             if question.due <= situation.day:
                 groups.setdefault((question.text, question.answers), {})[tree] = question
     found = []

@@ -33,7 +33,8 @@ NAMED = 2
 class Move:
     """One tree to another place, out of danger, to make room, or into the light.
 
-    ``sun_here_h`` and ``sun_there_h``: full sun a day over the coming days, NaN unknown.
+    ``sun_here_h`` and ``sun_there_h``: full sun a day over the coming days, NaN unknown. ``still``: better
+    there, but in danger all the same unless it gets a net as well.
     """
 
     tree_id: str
@@ -43,6 +44,7 @@ class Move:
     burn: Sunburn | None
     sun_here_h: float
     sun_there_h: float
+    still: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +157,7 @@ def _placed(options: Options, table: Table, solution: Assignment, burns: Sequenc
                 options.burns.get(tree),
                 options.sun_h(tree, here),
                 options.sun_h(tree, column),
+                table.wants_net(tree, column),
             )
         )
     rivalries = {

@@ -46,7 +46,7 @@ class Table:
             takes[number, options.net] = options.here[tree]
             for column in options.stands[tree]:
                 moves[number, column] = options.is_move(tree, column)
-            (self._in_danger if tree in options.burns else self._in_none)(number, tree)
+            (self._endangered if tree in options.burns else self._safe)(number, tree)
         most = round(get("places.moves_a_day", "count"))
         self.task = Task(self._costs, takes, options.room(), moves, most)
 
@@ -60,6 +60,17 @@ class Table:
     def worst_k(self, tree: str, column: int) -> float:
         """How far the worst hours lie beyond the limits [K], not below zero."""
         return max(float(np.nan_to_num(self._harm.worst_k[self._at(tree, column)], neginf=0.0)), 0.0)
+
+    def wants_net(self, tree: str, column: int) -> bool:
+        """Return True where a tree would still be in danger on the first day, for want of enough shade."""
+        burn = self._options.burns.get(tree)
+        if burn is None or not self._harm.first_danger[self._at(tree, column)]:
+            return False
+        return self._shade(tree, column) < burn.share - 1e-9
+
+    def _shade(self, tree: str, column: int) -> float:
+        place, stand = self._options.places[column], self._options.stands[tree][column]
+        return 1.0 - (1.0 - place.shade_fraction) * (1.0 - stand.extra_shade)
 
     def saved_h(self, tree: str, column: int) -> float:
         """Hours of harm that a place saves over staying, all days together."""
@@ -77,7 +88,7 @@ class Table:
             and np.isfinite(self._all_h[self._at(tree, column)])
         ]
 
-    def _in_danger(self, number: int, tree: str) -> None:
+    def _endangered(self, number: int, tree: str) -> None:
         """A tree in danger leaves or gets a net; a place must better it, or give the shade it wants.
 
         What a tree is carried in for counts against the best that any place of its own offers.
@@ -93,8 +104,11 @@ class Table:
         for column in self._entries(tree):
             at = self._at(tree, column)
             there = float(self._all_h[at])
-            shade = 1.0 - (1.0 - options.places[column].shade_fraction) * (1.0 - stands[column].extra_shade)
-            enough = shade >= burn.least - 1e-9 and not self._harm.first_danger[at] and there <= stays
+            enough = (
+                self._shade(tree, column) >= burn.least - 1e-9
+                and not self._harm.first_danger[at]
+                and there <= stays
+            )
             if enough or there <= stays - get("placing.keep_h", "h"):
                 self._costs[number, column] = (
                     there
@@ -105,7 +119,7 @@ class Table:
                     + options.back_h(tree, column)
                 )
 
-    def _in_none(self, number: int, tree: str) -> None:
+    def _safe(self, number: int, tree: str) -> None:
         """A tree in no danger stays for nothing but the light it lacks, and is sent into no danger."""
         options = self._options
         here = options.here[tree]

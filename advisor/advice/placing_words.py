@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -27,13 +27,15 @@ def placing_advice(situation: Situation, placed: Placed) -> list[Advice]:
     found = []
     for place_id in dict.fromkeys(move.to_id for move in placed.moves):
         name = places[place_id].name
-        burns = [move.burn for move in placed.to(place_id, "shade") if move.burn is not None]
+        out = placed.to(place_id, "shade")
+        burns = [move.burn for move in out if move.burn is not None]
         if room := placed.to(place_id, "room"):
             found.append(_room(situation, placed, room, name))
         if burns:
             because = rivals_words(situation, placed.rivalries.get(place_id))
             topic, do = f"shade-move-{place_id}", f"Move {{trees}} to {name}"
-            found.append(_out_of_sun(situation, burns, topic, do, because=because))
+            still = [move.burn for move in out if move.still and move.burn is not None]
+            found.append(_out_of_sun(situation, burns, topic, do, because=because, still=still))
         if light := placed.to(place_id, "light"):
             found.append(_into_light(situation, light, name))
     under_net: dict[bool, list[Sunburn]] = {}
@@ -44,7 +46,7 @@ def placing_advice(situation: Situation, placed: Placed) -> list[Advice]:
         most = round(limits.value("places.moves_a_day", "count"))
         because = f"{most} moves are enough for a day; of all, these lose least by waiting"
     for netted, group in under_net.items():
-        share = float(np.ceil(max(burn.share for burn in group) * 10.0 - 1e-9)) / 10.0
+        share = _tenths(burn.share for burn in group)
         net = f"a net of {say(situation, share, 'share')}"
         do = (
             f"Take {net} instead of the lighter one over {{trees}}" if netted else f"Rig {net} over {{trees}}"
@@ -62,19 +64,26 @@ def _out_of_sun(
     net: Amount | None = None,
     *,
     because: str = "",
+    still: Sequence[Sunburn] = (),
 ) -> Advice:
+    """Return one measure; trees in ``still`` want a net where they are carried to as well."""
     worst = max(group, key=lambda burn: (burn.must, burn.heat, burn.margin_k))
     by = min(burn.by_utc for burn in group)
     trees = bench_order(situation, [burn.tree_id for burn in group])
     members = 0 if situation.members is None or not worst.heat else situation.members.sun_w_m2.shape[0]
     end = day_span(situation.holdings.garden, situation.day)[1]
     at_once = by <= situation.now_utc
+    when = _when(situation, group)
+    if still:
+        share = say(situation, _tenths(burn.share for burn in still), "share")
+        whom = names(situation, [burn.tree_id for burn in still])
+        when += f", under a net of {share} there" + ("" if len(still) == len(group) else f" for {whom}")
     return Advice(
         advice_id(topic, trees),
         "shade",
         "now" if at_once else "today",
         trees,
-        f"{do.format(trees=names(situation, trees))} {_when(situation, group)}: {worst.why}",
+        f"{do.format(trees=names(situation, trees))} {when}: {worst.why}",
         situation.now_utc,
         min(max(by, situation.now_utc), end),
         worst.reasons,
@@ -88,6 +97,11 @@ def _out_of_sun(
         must=any(burn.must for burn in group),
         because=because,
     )
+
+
+def _tenths(shares: Iterable[float]) -> float:
+    """Return the largest share, rounded up to a net that can be had."""
+    return float(np.ceil(max(shares) * 10.0 - 1e-9)) / 10.0
 
 
 def _when(situation: Situation, group: Sequence[Sunburn]) -> str:

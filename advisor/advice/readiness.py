@@ -13,6 +13,7 @@ from advisor.garden.tables import FlagRule, WorkRule
 
 __all__ = [
     "a_day",
+    "ends_something",
     "flags_raised",
     "is_big",
     "last_day",
@@ -52,6 +53,11 @@ def told_in_stage(rule: WorkRule, state: TreeState) -> bool:
     return any(
         row.kind == "stage" and state.stage.stage.name in option_words(row, "tell") for row in rule.checks
     )
+
+
+def ends_something(rule: WorkRule) -> bool:
+    """True for work that ends a state of the tree (wire off, layer separated): nothing to do without it."""
+    return any(row.kind == "stage" and option_words(row, "tell_due") for row in rule.checks)
 
 
 def told_from(rule: WorkRule, state: TreeState, day: date) -> date | None:

@@ -32,6 +32,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 
 _YEAR_D = 365.2425
+_HALF_YEAR_D = 182
 _JUNE_SOLSTICE = 172
 _DECEMBER_SOLSTICE = 355
 """Days of the year of the solstices (astronomy; within a day)."""
@@ -172,7 +173,8 @@ def _frost(case: WorkCase) -> Check | None:
     end = case.situation.season_end
     if number is None or end.first_frost is None:
         return None
-    left = (end.first_frost - case.day).days
+    frost = _of_season(end.first_frost, case.day)
+    left = (frost - case.day).days
     verdict, limit = band(float(left), number, "min")
     near = case.number("near")
     guessed = end.known == "estimate"
@@ -183,11 +185,16 @@ def _frost(case: WorkCase) -> Check | None:
         text = f"{counted}, at least {limit:.0f}; {end.text}"
     else:
         guess = ", estimated" if guessed else ""
-        about = f"about {end.first_frost.day} {end.first_frost:%B}{guess}"
+        about = f"about {frost.day} {frost:%B}{guess}"
         text = f"{counted} ({about}); at least {limit:.0f}"
     return case.check(
         verdict, text, value=float(left), unit="d", limit=limit, source=f"{number.evidence}: {number.source}"
     )
+
+
+def _of_season(first_frost: date, day: date) -> date:
+    """Return the first frost of the season that ``day`` lies in: a year later for a day of the next one."""
+    return first_frost + timedelta(days=365) if (day - first_frost).days > _HALF_YEAR_D else first_frost
 
 
 def _past(case: WorkCase) -> PastWarmth | None:
@@ -259,14 +266,15 @@ def last_sensible(case: WorkCase) -> SeasonLast | None:
     end = case.situation.season_end
     frost = case.number("frost_back")
     if frost is not None and end.first_frost is not None:
+        frost_day = _of_season(end.first_frost, case.day)
         if end.winters:
             when = f": {end.text}"
         else:
             known = "estimated " if end.known == "estimate" else ""
-            when = f", {known}about {end.first_frost.day} {end.first_frost:%B}"
+            when = f", {known}about {frost_day.day} {frost_day:%B}"
         why = f"{frost.value:.0f} days before first frost{when}"
         late = 1.0 - end.chance if end.winters and end.chance is not None else None
-        found.append(SeasonLast(end.first_frost - timedelta(days=frost.value), why, late))
+        found.append(SeasonLast(frost_day - timedelta(days=frost.value), why, late))
     warmth = case.number("warmth")
     past = _past(case) if warmth is not None else None
     mean = recent_mean_c(case) if warmth is not None and past is None else None

@@ -211,7 +211,9 @@ def work_advice(situation: Situation) -> tuple[Advice, ...]:
         fit: list[tuple[TreeState, HalfDay, SeasonLast | None]] = []
         for tree in situation.holdings.trees:
             state = situation.states.get(tree.id)
-            if state is None or never(rule, state) is not None or not told_in_stage(rule, state):
+            if state is None or tree.id in situation.warned:
+                continue
+            if never(rule, state) is not None or not told_in_stage(rule, state):
                 continue
             best = best_half(half_days(situation, rule, state, situation.day, brief=True))
             if best is not None and without_a_but(rule, best):

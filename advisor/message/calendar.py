@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from advisor.advice.model import HalfDay, WorkJudgement
+from advisor.advice.readiness import ends_something, told_from
 from advisor.garden.state_model import Question
 from advisor.message.view import DigestInput
 from advisor.message.words import plain, tree_names
@@ -28,8 +29,12 @@ _WORD = {"suits": "suits", "suits-with-care": "suits with care"}
 def _worth_a_line(digest: DigestInput, judgement: WorkJudgement) -> tuple[HalfDay, ...]:
     """Half days that suit without a but, at most ``MOST_WINDOWS``.
 
-    None after the last sensible day, and none while a heat or frost warning stands for the tree.
+    None of work that ends what the journal does not know of (wire to take off, a layer to separate), none
+    after the last sensible day, and none while a heat or frost warning stands for the tree.
     """
+    rule, state = digest.situation.tables.works[judgement.work], digest.situation.states[judgement.tree_id]
+    if ends_something(rule) and told_from(rule, state, digest.situation.day) is None:
+        return ()
     last = judgement.last_sensible_day
     hazards = [
         event for event in digest.events if event.hazard in FORBIDDING and judgement.tree_id in event.trees

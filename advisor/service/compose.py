@@ -23,6 +23,9 @@ from advisor.store.outbox import Lane, NewMessage, OnUnknown
 __all__ = ["Envelope", "Rendered", "alert_messages", "digest_rendered", "failure_view", "messages_of"]
 
 
+_NO_PLAN = "the plan could not be worked out"
+
+
 @dataclass(frozen=True, slots=True)
 class Envelope:
     """Who writes to whom, and the secret from which Message-IDs are made."""
@@ -65,7 +68,7 @@ def digest_input(
         try:
             planned = plan(evaluation.situation, evaluation.events)
         except Exception as error:  # noqa: BLE001 - the plan must never cost the mail; the fault is named in it
-            notes = (*notes, f"the plan could not be worked out ({type(error).__name__}: {error})")
+            notes = (*notes, f"{_NO_PLAN} ({type(error).__name__}: {error})")
     return DigestInput(
         evaluation.situation,
         evaluation.advice,
@@ -90,6 +93,7 @@ def digest_rendered(
     picture = _picture(evaluation, problems) if pictures else None
     given = digest_input(evaluation, notices, quiet_notes, with_work=with_work)
     given = replace(given, with_table=picture is not None)
+    problems += [note for note in given.quiet_notes if note.startswith(_NO_PLAN)]
     view = digest_view(given, picture)
     calendar = calendar_bytes(given)
     attachments = (Attachment("work.ics", "text", "calendar", calendar),)

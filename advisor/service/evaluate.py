@@ -6,11 +6,12 @@ Pure but for the tables it is given: same holdings, weather and moment, same eva
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from advisor.advice.alerts import ALERTS
 from advisor.advice.model import Advice, AlertEvent, Caution, Situation, WorkJudgement
+from advisor.advice.plan_sessions import stands_in_the_way
 from advisor.advice.registry import advise
 from advisor.advice.season_climate import season_end
 from advisor.advice.windows import Wanted
@@ -42,6 +43,7 @@ __all__ = [
     "near_weather",
     "situation_of",
     "warmth_of_places",
+    "warned_trees",
 ]
 
 PAST_DAYS = 40
@@ -204,9 +206,16 @@ def evaluate(
         climate=climate,
         forecast_error=forecast_error,
     )
-    advised = advise(situation)
     events, failed = events_of(situation)
+    situation = replace(situation, warned=warned_trees(events, situation.day))
+    advised = advise(situation)
     return Evaluation(situation, advised.advice, events, (*advised.failures, *failed))
+
+
+def warned_trees(events: Sequence[AlertEvent], day: date) -> frozenset[str]:
+    """Return the trees that a warning of heat or frost names for a day."""
+    standing = [event for event in events if event.first_day <= day <= event.last_day]
+    return frozenset(tree for event in standing for tree in event.trees if stands_in_the_way(event, tree))
 
 
 def situation_of(

@@ -1,0 +1,81 @@
+"""While a heat warning names a tree, the same mail offers no work on it and no feeding."""
+
+from __future__ import annotations
+
+import gzip
+from datetime import date
+
+import pytest
+from advice.work_builders import situation_of as asked
+
+from advisor.advice.due import due_advice
+from advisor.advice.season import _of_season
+from advisor.advice.work import work_advice
+from advisor.service import compose
+from advisor.service.evaluate import AlertSettings, Evaluation, evaluate, warned_trees
+
+
+def demo_evaluation() -> Evaluation:
+    """The demo's morning, with a heat warning of today."""
+    from advisor.service.demo import DEMO_NOW
+    from advisor.service.files import read_folder
+    from advisor.service.weather_now import assemble
+    from advisor.sources.open_meteo import parse_forecast
+    from advisor.store.config_files import config_folder, load_tables
+
+    source, tables = config_folder() / "demo", load_tables()
+    holdings = read_folder(source, tables, DEMO_NOW).holdings
+    assert holdings is not None
+    table = parse_forecast(gzip.decompress((source / "forecast.json.gz").read_bytes()), DEMO_NOW)
+    weather = assemble(None, [table], None, holdings.garden, tables, DEMO_NOW)
+    return evaluate(holdings, tables, weather, DEMO_NOW, AlertSettings())
+
+
+def test_warned_trees_get_neither_work_nor_the_word_to_feed() -> None:
+    evaluation = demo_evaluation()
+    warned = warned_trees(evaluation.events, evaluation.situation.day)
+    assert warned, "the demo's day has a heat warning"
+    assert evaluation.situation.warned == warned
+    for piece in evaluation.advice:
+        if piece.kind == "work":
+            assert not warned & set(piece.trees)
+        assert not (piece.id.startswith("due-fed") and warned & set(piece.trees))
+
+
+def test_the_same_tree_is_offered_work_once_the_warning_is_over() -> None:
+    from dataclasses import replace
+
+    situation, _ = asked({"species": "acer-palmatum", "events": [["leaves-hard", 10]]})
+    assert any("t1" in piece.trees for piece in work_advice(situation))
+    warned = replace(situation, warned=frozenset({"t1"}))
+    assert work_advice(warned) == ()
+    assert all(not piece.id.startswith("due-fed") for piece in due_advice(warned))
+
+
+def test_plan_that_breaks_is_a_problem_of_the_pass(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise ValueError("of the test")
+
+    monkeypatch.setattr(compose, "plan", broken)
+    rendered = compose.digest_rendered(demo_evaluation(), (), (), pictures=False)
+    assert any("the plan could not be worked out" in problem for problem in rendered.problems)
+
+
+def test_calendar_takes_no_wire_off_that_is_not_due() -> None:
+    evaluation = demo_evaluation()
+    text = compose.digest_rendered(evaluation, (), (), pictures=False).calendar.decode()
+    unfolded = text.replace("\r\n ", "")
+    wired = {
+        tree
+        for tree, state in evaluation.situation.states.items()
+        if any(f.id == "wired" for f in state.flags)
+    }
+    named = [line for line in unfolded.splitlines() if line.startswith("SUMMARY:") and "wire off" in line]
+    others = [state.tree.name for tree, state in evaluation.situation.states.items() if tree not in wired]
+    assert all(name not in line for line in named for name in others)
+
+
+def test_a_day_of_the_next_season_is_counted_back_from_its_own_frost() -> None:
+    assert _of_season(date(2026, 9, 25), date(2026, 9, 1)) == date(2026, 9, 25)
+    assert _of_season(date(2026, 9, 25), date(2026, 11, 30)) == date(2026, 9, 25)
+    assert _of_season(date(2026, 9, 25), date(2027, 4, 20)) == date(2027, 9, 25)
