@@ -212,16 +212,12 @@ def rain_at_pots_mm(
 def _fall_total_mm(rain_mm: FloatArray, gap_h: int) -> FloatArray:
     """Give each hour the sum of the fall it belongs to, shape (M, H); falls are parted by dry hours."""
     members, hours = rain_mm.shape
-    fall = np.zeros((members, hours), dtype=np.int64)
-    now = np.zeros(members, dtype=np.int64)
-    dry = np.zeros(members)
-    for hour in range(hours):
-        rain = rain_mm[:, hour]
-        with np.errstate(invalid="ignore"):
-            rains = rain > 0.0
-        now = now + (rains & (dry >= gap_h))
-        dry = np.where(rains, 0.0, np.where(np.isnan(rain), dry, dry + 1.0))
-        fall[:, hour] = now
+    with np.errstate(invalid="ignore"):
+        rains = rain_mm > 0.0
+    dry = np.cumsum(~rains & ~np.isnan(rain_mm), axis=-1)
+    since_rain: NDArray[np.int64] = dry - np.maximum.accumulate(np.where(rains, dry, 0), axis=-1)
+    before = np.concatenate([np.zeros((members, 1), dtype=since_rain.dtype), since_rain[:, :-1]], axis=-1)
+    fall = np.cumsum(rains & (before >= gap_h), axis=-1)
     totals = np.zeros((members, hours + 1))
     row = np.broadcast_to(np.arange(members)[:, np.newaxis], fall.shape)
     np.add.at(totals, (row, fall), np.nan_to_num(rain_mm, nan=0.0))

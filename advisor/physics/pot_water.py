@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from advisor.physics.missing import FloatArray, as_float
 
@@ -307,19 +307,29 @@ def rain_reaching_pot_mm(
         as_float(capture_share),
         np.asarray(covered, dtype=bool),
     )
-    out = np.full(rain.shape, np.nan)
+    dry = np.maximum(*_dry_spells_h(rain))
+    out = np.where(np.isnan(rain), np.nan, 0.0) * capture
     held = np.zeros(rain.shape[:-1])
-    dry = np.zeros(rain.shape[:-1])
-    for hour in range(rain.shape[-1]):
+    with np.errstate(invalid="ignore"):
+        wet = (np.nan_to_num(rain, nan=0.0) != 0.0).any(axis=tuple(range(rain.ndim - 1)))
+    for hour in np.flatnonzero(wet):  # nothing falls in the others, and the crown dries by the count of them
         now = rain[..., hour]
-        with np.errstate(invalid="ignore"):
-            rains = now > 0.0
-        dry = np.where(np.isnan(now), dry, np.where(rains, 0.0, dry + 1.0))
-        held = np.where(dry >= dry_hours, 0.0, held)
+        held = np.where(dry[..., hour] >= dry_hours, 0.0, held)
         caught = np.minimum(now, np.maximum(storage[..., hour] - held, 0.0))
         held = np.where(np.isnan(caught), held, held + caught)
         out[..., hour] = (now - caught) * capture[..., hour]
     return as_float(np.where(roof, 0.0, out))
+
+
+def _dry_spells_h(rain: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Hours without rain since it last rained, before each hour and with it; unknown hours do not count."""
+    with np.errstate(invalid="ignore"):
+        rains = rain > 0.0
+    count = np.cumsum(~rains & ~np.isnan(rain), axis=-1)
+    with_hour: NDArray[np.int64] = count - np.maximum.accumulate(np.where(rains, count, 0), axis=-1)
+    before = np.zeros(rain.shape)
+    before[..., 1:] = with_hour[..., :-1]
+    return before, as_float(with_hour)
 
 
 def stress_factor(water_l: ArrayLike, capacity_l: ArrayLike, stress_from_share: ArrayLike) -> FloatArray:
