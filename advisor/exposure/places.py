@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from advisor.exposure.described_sun import horizon_from_hours
 from advisor.garden.model import Garden, Place
 from advisor.garden.tables import Tables
 from advisor.physics.missing import FloatArray, as_float
@@ -29,6 +30,7 @@ __all__ = [
     "bench_and_gust_m_s",
     "clear_night_offset_k",
     "horizon_elevation_deg",
+    "horizon_of",
     "place_sun",
     "place_temperature_c",
     "spot_traits",
@@ -182,6 +184,11 @@ def horizon_elevation_deg(horizon_deg: Sequence[tuple[float, float]], azimuth_de
     return as_float(np.maximum(np.interp(azimuth_deg, azimuths, elevations, period=360.0), 0.0))
 
 
+def horizon_of(place: Place) -> tuple[tuple[float, float], ...]:
+    """Return the horizon of a place, as surveyed or from the hours of sun told."""
+    return place.horizon_deg if place.sun_hours is None else horizon_from_hours(place.sun_hours)
+
+
 def place_sun(spots: Sequence[Spot], traits: SpotTraits, sun: HourlySun) -> PlaceSun:
     """Hold the sun of each hour against the horizon of each spot."""
     hours = sun.elevation_deg.shape[0]
@@ -190,7 +197,7 @@ def place_sun(spots: Sequence[Spot], traits: SpotTraits, sun: HourlySun) -> Plac
     energy = sine.sum(axis=-1)
     known: dict[tuple[tuple[float, float], ...], tuple[FloatArray, FloatArray]] = {}
     for row, spot in enumerate(spots):
-        horizon = spot.place.horizon_deg
+        horizon = horizon_of(spot.place)
         if horizon not in known:
             hidden_below = horizon_elevation_deg(horizon, sun.azimuth_deg)
             over = (sun.elevation_deg > hidden_below).astype(np.float64)

@@ -49,6 +49,19 @@ class Garden:
 
 
 @dataclass(frozen=True, slots=True)
+class SunHours:
+    """The hours, by the garden's clock, in which the sun reaches a place in one month; where that is."""
+
+    from_time: time
+    until_time: time
+    month: int
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    timezone: str
+
+
+@dataclass(frozen=True, slots=True)
 class Place:
     """A spot where pots stand. Shares are 0..1; horizon is (azimuth, elevation) in degrees, sorted."""
 
@@ -70,6 +83,8 @@ class Place:
     """How long a timer runs the line at each watering time; None: the grower runs it."""
     tray_l: float = 0.0
     """Water that stays in the tray under each pot."""
+    sun_hours: SunHours | None = None
+    """Stands for the horizon where the grower told hours instead."""
 
     @property
     def timer_l(self) -> float:
