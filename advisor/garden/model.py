@@ -6,7 +6,7 @@ Everything is checked before it gets here (``store.garden_files``); nothing in t
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime, time
+from datetime import date, datetime, time
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -62,6 +62,36 @@ class SunHours:
 
 
 @dataclass(frozen=True, slots=True)
+class PlaceReading:
+    """A thermometer of the grower's at a place: the lowest of a night, or the highest of a day.
+
+    ``day`` is the local date on which the night ended, or the day itself; ``line`` that of the journal, 0 for
+    a logger's file.
+    """
+
+    place_id: str
+    kind: Literal["night-min", "day-max"]
+    day: date
+    air_c: float
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceCorrection:
+    """What such readings taught: air at the pots is so much warmer than reckoned [K].
+
+    ``night_k`` holds in full on clear calm nights (indoors on all), ``day_k`` on clear days; each with the
+    readings that it rests on. ``set_aside``: readings too far off to be believed.
+    """
+
+    night_k: float = 0.0
+    night_readings: int = 0
+    day_k: float = 0.0
+    day_readings: int = 0
+    set_aside: tuple[PlaceReading, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Place:
     """A spot where pots stand. Shares are 0..1; horizon is (azimuth, elevation) in degrees, sorted."""
 
@@ -85,6 +115,10 @@ class Place:
     """Water that stays in the tray under each pot."""
     sun_hours: SunHours | None = None
     """Stands for the horizon where the grower told hours instead."""
+    thermometer: str = ""
+    """Name of a logger's file in the garden folder; empty without."""
+    correction: PlaceCorrection | None = None
+    """Worked out of the readings at each pass; None without any that count."""
 
     @property
     def timer_l(self) -> float:
@@ -155,6 +189,8 @@ class Holdings:
     places: dict[str, Place]
     trees: tuple[Tree, ...]
     journal: tuple[JournalEntry, ...]
+    readings: tuple[PlaceReading, ...] = ()
+    """Of thermometers at places, oldest first."""
 
     def tree(self, tree_id: str) -> Tree:
         """Return the tree ``tree_id``; ``KeyError`` if the garden has none."""

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from advisor.garden.model import Place, Tree
+from advisor.garden.model import Garden, Place, SunHours, Tree
 from advisor.garden.sizing import DEFAULT_SUBSTRATE, PotWish, fill_crown, fill_pot, nearest_size
 from advisor.garden.tables import Tables
-from advisor.store.garden_rows import PlaceRow, PotRow, TreeRow
+from advisor.store.garden_rows import MONTHS, PlaceRow, PotRow, TreeRow
 
 __all__ = ["place_from", "pot_wish", "tree_from"]
 
 
-def place_from(row: PlaceRow) -> Place:
-    """Return the place that a row describes."""
+def place_from(row: PlaceRow, garden: Garden | None) -> Place:
+    """Return the place that a row describes; hours of sun mean something only in a garden."""
     return Place(
         id=row.id,
         name=row.name or row.id.replace("-", " ").capitalize(),
@@ -28,6 +28,22 @@ def place_from(row: PlaceRow) -> Place:
         drip_l_per_h=row.drip_l_per_h,
         drip_minutes=row.drip_minutes,
         tray_l=row.tray_l,
+        sun_hours=None if garden is None else _sun_hours(row, garden),
+        thermometer=row.thermometer or "",
+    )
+
+
+def _sun_hours(row: PlaceRow, garden: Garden) -> SunHours | None:
+    if row.sun is None or row.sun_in is None:
+        return None
+    return SunHours(
+        from_time=row.sun[0],
+        until_time=row.sun[1],
+        month=MONTHS.index(row.sun_in) + 1,
+        latitude_deg=garden.latitude_deg,
+        longitude_deg=garden.longitude_deg,
+        elevation_m=garden.elevation_m,
+        timezone=garden.timezone,
     )
 
 

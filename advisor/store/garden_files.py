@@ -20,7 +20,7 @@ from advisor.garden.practice import Practice
 from advisor.garden.tables import Tables
 from advisor.store.garden_building import place_from, pot_wish, tree_from
 from advisor.store.garden_rows import GardenRow, PlaceRow, PracticeRow, TreeRow
-from advisor.store.journal_files import JOURNAL_FILE, journal_text, read_journal
+from advisor.store.journal_files import JOURNAL_FILE, journal_text, read_journal, read_readings
 from advisor.store.toml_faults import (
     Location,
     decode_text,
@@ -145,7 +145,7 @@ class _Reading:
             return []
         return list(enumerate(rows))
 
-    def places(self, document: Mapping[str, Any]) -> dict[str, Place]:
+    def places(self, document: Mapping[str, Any], garden: Garden | None) -> dict[str, Place]:
         found: dict[str, Place] = {}
         first: dict[str, int] = {}
         for number, data in self.entries(document, "place"):
@@ -160,7 +160,7 @@ class _Reading:
                 first[named] = number
             row = self.row(PlaceRow, data, ("place", number), drops)
             if isinstance(row, PlaceRow):
-                found[row.id] = place_from(row)
+                found[row.id] = place_from(row, garden)
         self.set_aside |= {f"@{place}" for place in first if place not in found}
         return found
 
@@ -263,7 +263,7 @@ def parse_garden(text: str, tables: Tables, file: str = GARDEN_FILE) -> GardenFi
             wanted = did_you_mean(key, list(_TABLES))
             reading.fault((key,), "is not a known table", wanted, key)
     garden = reading.garden(document)
-    places = reading.places(document)
+    places = reading.places(document, garden)
     if not document.get("place"):
         places = {_IMPLICIT_PLACE.id: _IMPLICIT_PLACE}
     trees = reading.trees(document, places)
@@ -303,7 +303,8 @@ def holdings_of(
     trees, astray = _without_astray(garden_file, entries)
     kept = {tree.id for tree in trees}
     entries = tuple(entry for entry in entries if entry.tree_id in kept)
-    holdings = Holdings(garden_file.garden, garden_file.places, trees, entries)
+    readings = read_readings(journal, garden_file.garden, garden_file.trees, garden_file.places, now_utc)
+    holdings = Holdings(garden_file.garden, garden_file.places, trees, entries, readings)
     return holdings, garden_file.faults + faults + astray
 
 

@@ -19,6 +19,7 @@ from advisor.garden.tables import Tables
 from advisor.store.toml_faults import StrictRow, clean_name, known_word, nearest, shown_value
 
 __all__ = [
+    "MONTHS",
     "CrownRow",
     "GardenRow",
     "Identifier",
@@ -31,6 +32,13 @@ __all__ = [
 
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
+
+
+MONTHS = (
+    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october",
+    "november", "december",
+)  # fmt: skip
+_IN = "by the garden's clock"
 
 
 def _slip(found: str, wanted: str) -> PydanticCustomError:
@@ -184,6 +192,53 @@ class PlaceRow(StrictRow):
         None, gt=0, le=240, description="minutes a timer runs the line at each watering time, above 0 to 240"
     )
     tray_l: float = Field(0.0, ge=0, le=50, description="litres that stay in the tray under each pot, 0..50")
+
+    sun_in: str | None = Field(None, description='the month of sun, such as "june"')
+    sun: list[ClockTime] | None = Field(
+        None,
+        min_length=2,
+        max_length=2,
+        validate_default=True,
+        description='from and until when the sun reaches the place, ["08:00", "14:00"], instead of horizon',
+    )
+    thermometer: str | None = Field(None, description="file name of a logger's CSV in this folder")
+
+    @field_validator("sun_in")
+    @classmethod
+    def _month(cls, word: str | None) -> str | None:
+        return word if word is None else known_word(word, MONTHS, "month")
+
+    @field_validator("sun")
+    @classmethod
+    def _described(cls, hours: list[time] | None, info: ValidationInfo) -> list[time] | None:
+        month = info.data.get("sun_in", "")
+        if hours is None:
+            if month:
+                raise _slip(
+                    "sun_in stands without sun", f'write the hours too: sun = ["08:00", "14:00"], {_IN}'
+                )
+            return None
+        if month is None:
+            raise _slip(
+                "sun stands without sun_in", f'write the month of these hours too: sun_in = "june", {_IN}'
+            )
+        if info.data.get("horizon"):
+            raise _slip(
+                "horizon and sun stand side by side", "keep one of the two: horizon if it was measured"
+            )
+        if hours[0] >= hours[1]:
+            raise _slip(f"{hours[0]:%H:%M} is not before {hours[1]:%H:%M}", "write the earlier hour first")
+        return hours
+
+    @field_validator("thermometer")
+    @classmethod
+    def _in_folder(cls, name: str | None) -> str | None:
+        if name is not None and (not name.strip() or "/" in name or "\\" in name or name.startswith(".")):
+            raise _slip(
+                f"{shown_value(name)} is not a plain file name",
+                'a file beside garden.toml, such as "bench.csv"',
+            )
+        return name
 
     @field_validator("drip_minutes")
     @classmethod

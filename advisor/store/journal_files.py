@@ -11,9 +11,10 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Literal
 
 from advisor.errors import Fault
-from advisor.garden.model import Garden, JournalEntry, Place, Tree
+from advisor.garden.model import Garden, JournalEntry, Place, PlaceReading, Tree
 from advisor.store.journal_rows import (
     HEADER,
     JOURNAL_FILE,
@@ -33,10 +34,13 @@ __all__ = [
     "JournalRow",
     "journal_text",
     "read_journal",
+    "read_readings",
     "read_rows",
     "row_text",
 ]
 
+_NOON_H = 12
+_READ: Mapping[str, Literal["night-min", "day-max"]] = {"night-min": "night-min", "day-max": "day-max"}
 _FORWARD = timedelta(days=1)
 """A line up to a day ahead is only early; further ahead its date is a slip."""
 
@@ -78,7 +82,8 @@ class _Reader:
         """Return the row with its time and amount, or None after naming every slip in it."""
         slips: list[Slip] = []
         at_utc = _moment(row, self.garden, self.now_utc, slips)
-        slips += [slip for slip in (entry_slip(row.entry), self.tree_slip(row.tree)) if slip is not None]
+        named = self.about_slip(row) or self.tree_slip(row.tree)
+        slips += [slip for slip in (entry_slip(row.entry), named) if slip is not None]
         amount: float | str | None = None
         unit = ""
         if row.entry in ENTRIES:
@@ -99,6 +104,14 @@ class _Reader:
         if slips or at_utc is None:
             return None
         return _Checked(row, at_utc, amount, unit, order)
+
+    def about_slip(self, row: JournalRow) -> Slip | None:
+        """Return the slip of a thermometer read at a tree or everywhere: it hangs at a place."""
+        if row.entry not in ENTRIES or ENTRIES[row.entry].about != "place" or row.tree.startswith("@"):
+            return None
+        place = self.trees[row.tree].place_id if row.tree in self.trees else next(iter(self.places), "place")
+        found = f"{shown_value(row.tree)} is no place, and {row.entry} is read at one"
+        return Slip("tree", found, f'write it with an @ before the place, such as "@{place}"')
 
     def tree_slip(self, tree: str) -> Slip | None:
         if tree == "all" or tree in self.trees or tree in self.set_aside:
@@ -146,12 +159,28 @@ class _Reader:
         found: list[JournalEntry] = []
         for checked in sorted(rows, key=lambda one: (one.at_utc, one.order)):
             row = checked.row
+            if ENTRIES[row.entry].about == "place":
+                continue
             for tree_id in self.meant(row.tree, standing):
                 found.append(self.entry(checked, tree_id))
                 if row.entry == "moved":
                     standing[tree_id] = str(checked.amount)
             if row.entry == "layer-separated":
                 found += self.second_half(checked)
+        return tuple(found)
+
+    def readings(self, rows: list[_Checked]) -> tuple[PlaceReading, ...]:
+        """Return what thermometers at places showed, in order of time."""
+        zone, found = self.garden.zone, []
+        for checked in sorted(rows, key=lambda one: (one.at_utc, one.order)):
+            row, amount = checked.row, checked.amount
+            if row.entry not in _READ or not isinstance(amount, float) or row.tree[1:] not in self.places:
+                continue
+            local = checked.at_utc.astimezone(zone)
+            before_noon = bool(row.time) and local.hour < _NOON_H
+            day = local.date() - timedelta(days=1) if row.entry == "day-max" and before_noon else local.date()
+            air_c = (amount - 32.0) / 1.8 if checked.unit == "f" else amount
+            found.append(PlaceReading(row.tree[1:], _READ[row.entry], day, air_c, row.line))
         return tuple(found)
 
     def meant(self, tree: str, standing: Mapping[str, str]) -> list[str]:
@@ -259,3 +288,20 @@ def read_journal(
     checked = [one for order, row in enumerate(standing) if (one := reader.check(row, order)) is not None]
     entries = reader.entries([one for one in checked if one.at_utc <= now_utc])
     return entries, tuple(sorted(reader.faults, key=lambda fault: fault.line or 0))
+
+
+def read_readings(
+    text: str, garden: Garden, trees: Sequence[Tree], places: Mapping[str, Place], now_utc: datetime
+) -> tuple[PlaceReading, ...]:
+    """Return what thermometers at places showed, oldest first; the faults are those of ``read_journal``.
+
+    A lowest reading belongs to the night that ended last before it; a highest one read before noon to the day
+    before, else to its own day.
+    """
+    if not any(word in text for word in _READ):
+        return ()
+    rows, _ = read_rows(text)
+    reader = _Reader(garden, trees, places, now_utc, set_aside=(), file=JOURNAL_FILE)
+    standing = [row for row in reader.without_retracted(rows) if row.entry in _READ]
+    checked = [one for order, row in enumerate(standing) if (one := reader.check(row, order)) is not None]
+    return reader.readings([one for one in checked if one.at_utc <= now_utc])

@@ -20,21 +20,24 @@ UNITS: Mapping[str, tuple[float, float, str]] = {
     "kg": (0.0, 2000.0, "kilograms, 0 or more"),
     "l": (0.0, 2000.0, "litres, 0 or more"),
     "c": (-60.0, 60.0, "degrees Celsius"),
+    "f": (-76.0, 140.0, "degrees Fahrenheit"),
 }
 """Unit -> smallest and largest number that makes sense, and what it is called."""
 
 
 @dataclass(frozen=True, slots=True)
 class EntryWord:
-    """One word of the journal: work done or something seen, and what its amount may be."""
+    """One word of the journal: work done or something seen, what its amount may be, and what it is about."""
 
     kind: Literal["work", "seen", "other"]
     units: tuple[str, ...] = ()
     amount: Literal["none", "optional", "number", "place", "tree"] = "none"
+    about: Literal["tree", "place"] = "tree"
 
 
 _SHARE = EntryWord("work", ("share",), "optional")
 _WORK, _SEEN = EntryWord("work"), EntryWord("seen")
+_READING = EntryWord("seen", ("c", "f"), "number", "place")
 
 ENTRIES: Mapping[str, EntryWord] = {
     "defoliated": _SHARE,
@@ -70,6 +73,8 @@ ENTRIES: Mapping[str, EntryWord] = {
     "wire-tight": _SEEN,
     "pests": _SEEN,
     "recovered": EntryWord("seen", ("share",), "optional"),
+    "night-min": _READING,
+    "day-max": _READING,
     "note": EntryWord("other", ("share", "mm", "kg", "l", "c"), "optional"),
     RETRACTED: EntryWord("other"),
 }
