@@ -321,8 +321,18 @@ def check(given: _Given, as_json: bool) -> int:
     return FILES_WRONG if faults else DONE
 
 
-@main.command()
-@click.argument("words", nargs=-1, metavar="[TREE|@PLACE|all ENTRY [AMOUNT [UNIT]]]")
+def _no_options(
+    _context: click.Context, _argument: click.Parameter, words: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Let negative numbers through as words, and nothing else that begins with a hyphen."""
+    for word in words:
+        if word.startswith("-") and not word[1:].replace(".", "", 1).isdecimal():
+            raise click.NoSuchOption(word)
+    return words
+
+
+@main.command(context_settings={"ignore_unknown_options": True})
+@click.argument("words", nargs=-1, metavar="[TREE|@PLACE|all ENTRY [AMOUNT [UNIT]]]", callback=_no_options)
 @click.option("--date", "day", metavar="YYYY-MM-DD", help="Another day than today.")
 @click.option("--time", "at", metavar="HH:MM", help="Another time than now.")
 @click.option("--note", default="", help="A note for yourself.")
@@ -336,6 +346,7 @@ def log(given: _Given, words: tuple[str, ...], day: str | None, at: str | None, 
     advisor log ember leaves-open --date 2026-07-20
     advisor log @south-bench watered
     advisor log ember weighed 2.31 kg
+    advisor log @south-bench night-min -2 c
     advisor log --undo
     """  # noqa: D301 - \b is click's mark for lines to keep
     from advisor.service.write_log import write_log
