@@ -154,15 +154,17 @@ def run_check(case: WorkCase) -> Check:
         ) from None
     if case.situation.states.get(case.state.tree.id) is not case.state:
         return kind(case)  # a state that is only supposed: nothing was worked out of it
-    return case.situation.once(("run_check", id(case.row), case.day, *_asked(case)), lambda: kind(case))
+    return case.situation.once(("run_check", id(case.row), *_asked(case)), lambda: kind(case))
 
 
 def _asked(case: WorkCase) -> tuple[Hashable, ...]:
-    """Return what else the answer of a row depends on, besides the day."""
+    """Return what the answer of a row depends on."""
     row, tree = case.row, case.state.tree
+    if row.kind in LASTING and case.days_since("defoliated") is None:
+        return (tree.id,)  # only a session that began with the stripping makes the day matter
     if row.kind in OF_THE_DAY:
-        return (tree.id,)
-    span = (case.from_utc, case.until_utc)
+        return (tree.id, case.day)
+    span = (case.day, case.from_utc, case.until_utc)
     if row.kind not in OF_PLACE or is_own(_variable(row)):
         return (*span, tree.id)
     kind = (tree.species_id, tree.group_id) if any("." in name for name in row.numbers) else ()
