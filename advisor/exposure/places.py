@@ -28,7 +28,9 @@ __all__ = [
     "SpotTraits",
     "bench_air_c",
     "bench_and_gust_m_s",
+    "clear_calm_share",
     "clear_night_offset_k",
+    "clear_share",
     "horizon_elevation_deg",
     "horizon_of",
     "place_sun",
@@ -61,6 +63,7 @@ class SpotTraits:
     floor_c : lowest air temperature the place lets happen; -inf where it has none.
     indoors, roofed : True from the shelter levels of config/physics.toml on.
     ground_heating_k, ground_reflectance : of the ground under the pots.
+    night_learned_k, day_learned_k : what the grower's thermometer taught, 0 without.
     """
 
     beam_share: FloatArray
@@ -74,6 +77,8 @@ class SpotTraits:
     roofed: NDArray[np.bool_]
     ground_heating_k: FloatArray
     ground_reflectance: FloatArray
+    night_learned_k: FloatArray
+    day_learned_k: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,9 +150,11 @@ def spot_traits(spots: Sequence[Spot], tables: Tables) -> SpotTraits:
                 float(place.rain == "covered" or level >= roofed_level),
                 ground.value("heating_k", "K"),
                 ground.value("reflectance_share", "share"),
+                0.0 if place.correction is None else place.correction.night_k,
+                0.0 if place.correction is None else place.correction.day_k,
             )
         )
-    columns = np.array(rows, dtype=np.float64).reshape(len(rows), 11).T[:, :, np.newaxis]
+    columns = np.array(rows, dtype=np.float64).reshape(len(rows), 13).T[:, :, np.newaxis]
     return SpotTraits(
         beam_share=columns[0],
         diffuse_share=columns[1],
@@ -160,6 +167,8 @@ def spot_traits(spots: Sequence[Spot], tables: Tables) -> SpotTraits:
         roofed=columns[8] > 0.0,
         ground_heating_k=columns[9],
         ground_reflectance=columns[10],
+        night_learned_k=columns[11],
+        day_learned_k=columns[12],
     )
 
 
@@ -241,25 +250,23 @@ def bench_air_c(
     Returns
     -------
     float array, shape (M, P, H)
-        [degC]. By day the screen air. NaN where the screen air is missing.
+        [degC]. By day the screen air. NaN where the screen air is missing. What a thermometer taught comes
+        on top: of nights as far as they are clear and calm, indoors of all; of days as far as they are clear.
 
     Source: estimates after Ackerman and Knox and Snyder and de Melo-Abreu 2005, see config/physics.toml.
     """
-    get = tables.physics.value
-    calm = _fade(
-        wind_10m_m_s, get("night_cooling.full_wind_m_s", "m/s"), get("night_cooling.none_wind_m_s", "m/s")
-    )
-    clear = _fade(
-        cloud_cover_pct,
-        get("night_cooling.full_cloud_pct", "pct"),
-        get("night_cooling.none_cloud_pct", "pct"),
-    )
-    night = (clear * calm * dark_share)[:, np.newaxis, :]
+    clear = _clear(cloud_cover_pct, tables)
+    night = (clear * _calm(wind_10m_m_s, tables) * dark_share)[:, np.newaxis, :]
     cooling = _clear_night_cooling_k(traits, tables)
     outdoors = night * (traits.night_gain_k - cooling * traits.open_share)
     indoors = dark_share * traits.night_gain_k
     air = air_temperature_c[:, np.newaxis, :] + np.where(traits.indoors, indoors, outdoors)
-    return as_float(np.maximum(air, traits.floor_c))
+    air = np.maximum(air, traits.floor_c)
+    if traits.night_learned_k.any() or traits.day_learned_k.any():
+        light = (clear * (1.0 - dark_share))[:, np.newaxis, :]
+        air = air + np.where(traits.indoors, dark_share, night) * traits.night_learned_k
+        air = air + np.where(traits.indoors, 1.0 - dark_share, light) * traits.day_learned_k
+    return as_float(air)
 
 
 def _clear_night_cooling_k(traits: SpotTraits, tables: Tables) -> FloatArray:
@@ -287,7 +294,29 @@ def clear_night_offset_k(place: Place, tables: Tables, clear_share: float = 1.0)
     """
     traits = spot_traits([Spot(place)], tables)
     cooling = _clear_night_cooling_k(traits, tables) * traits.open_share * clear_share
-    return float((traits.night_gain_k - cooling)[0, 0])
+    return float((traits.night_gain_k - cooling + traits.night_learned_k)[0, 0])
+
+
+def _calm(wind_10m_m_s: FloatArray, tables: Tables) -> FloatArray:
+    get = tables.physics.value
+    full, none = get("night_cooling.full_wind_m_s", "m/s"), get("night_cooling.none_wind_m_s", "m/s")
+    return _fade(wind_10m_m_s, full, none)
+
+
+def _clear(cloud_cover_pct: FloatArray, tables: Tables) -> FloatArray:
+    get = tables.physics.value
+    full, none = get("night_cooling.full_cloud_pct", "pct"), get("night_cooling.none_cloud_pct", "pct")
+    return _fade(cloud_cover_pct, full, none)
+
+
+def clear_share(weather: WeatherTable, tables: Tables) -> FloatArray:
+    """How clear each hour is, 1 clear to 0 cloudy, shape (H,); missing cloud counts as clear."""
+    return _clear(weather.value("cloud_cover_pct"), tables)
+
+
+def clear_calm_share(weather: WeatherTable, tables: Tables) -> FloatArray:
+    """How clear and calm each hour is, 1 to 0, shape (H,): how much of a place's own cold it has."""
+    return clear_share(weather, tables) * _calm(weather.value("wind_speed_10m_m_s"), tables)
 
 
 def _fade(values: FloatArray, full_until: float, none_from: float) -> FloatArray:

@@ -19,6 +19,7 @@ from advisor.advice.work import judge
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
 from advisor.exposure.places import place_temperature_c
+from advisor.exposure.thermometer import with_corrections
 from advisor.exposure.water_known import ToldWatering
 from advisor.exposure.weighing import learn_thirst
 from advisor.garden.model import Holdings, Place
@@ -172,6 +173,7 @@ def evaluate(
         Past years of a station near the garden; without them the season's end is an estimate.
     """
     tables = practised(tables, holdings.garden.practice)
+    holdings = with_corrections(holdings, weather, tables, now_utc)
     warmth = warmth_of_places(holdings, weather, tables)
     states: dict[str, TreeState] = fold_all(holdings, tables, warmth, now_utc)
     exposure = members = None
