@@ -11,7 +11,7 @@ from advisor.errors import Fault, SettingsError
 from advisor.garden.model import Holdings
 from advisor.garden.tables import Tables
 from advisor.store.database import Store
-from advisor.store.garden_files import GARDEN_FILE, holdings_of, load_garden_file, parse_garden
+from advisor.store.garden_files import GARDEN_FILE, holdings_of, load_garden_file, logged_in, parse_garden
 from advisor.store.journal_files import journal_text
 from advisor.store.last_good import keep_last_good, last_good
 from advisor.store.service_files import (
@@ -56,7 +56,8 @@ def read_folder(folder: Path, tables: Tables, now_utc: datetime) -> GivenFiles:
     """Read all three files of a garden folder; faults are collected, nothing raises for them."""
     garden_file = load_garden_file(folder / GARDEN_FILE, tables)
     text, journal_faults = journal_text(folder)
-    holdings, faults = holdings_of(garden_file, text, now_utc)
+    logged, logger_faults = logged_in(folder, garden_file, tables, now_utc)
+    holdings, faults = holdings_of(garden_file, text, now_utc, logged)
     service_faults: tuple[Fault, ...] = ()
     settings = None
     try:
@@ -66,7 +67,7 @@ def read_folder(folder: Path, tables: Tables, now_utc: datetime) -> GivenFiles:
     return GivenFiles(
         holdings,
         settings,
-        (*faults, *journal_faults, *service_faults),
+        (*faults, *journal_faults, *logger_faults, *service_faults),
         garden_file.text,
         service_text(folder / SERVICE_FILE),
     )
@@ -115,7 +116,8 @@ def load_files(
         if copy is None:
             raise SettingsError(given.faults)
         text, _ = journal_text(folder)
-        holdings, _ = holdings_of(parse_garden(copy.text, tables), text, now_utc)
+        kept = parse_garden(copy.text, tables)
+        holdings, _ = holdings_of(kept, text, now_utc, logged_in(folder, kept, tables, now_utc)[0])
         if holdings is None:
             raise SettingsError(given.faults)
         notices.insert(

@@ -6,7 +6,7 @@ TOML itself makes the file unusable.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -15,7 +15,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from advisor.errors import Fault
-from advisor.garden.model import Garden, Holdings, JournalEntry, Place, Tree
+from advisor.garden.model import Garden, Holdings, JournalEntry, Place, PlaceReading, Tree
 from advisor.garden.practice import Practice
 from advisor.garden.tables import Tables
 from advisor.store.garden_building import place_from, pot_wish, tree_from
@@ -33,7 +33,15 @@ from advisor.store.toml_faults import (
     shown_value,
 )
 
-__all__ = ["GARDEN_FILE", "GardenFile", "holdings_of", "load_garden_file", "load_holdings", "parse_garden"]
+__all__ = [
+    "GARDEN_FILE",
+    "GardenFile",
+    "holdings_of",
+    "load_garden_file",
+    "load_holdings",
+    "logged_in",
+    "parse_garden",
+]
 
 GARDEN_FILE = "garden.toml"
 _TABLES = ("garden", "practice", "place", "tree")
@@ -287,9 +295,12 @@ def load_garden_file(path: Path, tables: Tables) -> GardenFile:
 
 
 def holdings_of(
-    garden_file: GardenFile, journal: str, now_utc: datetime
+    garden_file: GardenFile, journal: str, now_utc: datetime, logged: Sequence[PlaceReading] = ()
 ) -> tuple[Holdings | None, tuple[Fault, ...]]:
-    """Return everything the grower owns from a garden file and a journal; None if the garden is unusable."""
+    """Return everything the grower owns from a garden file and a journal; None if the garden is unusable.
+
+    ``logged``: what loggers at places have read, beside the readings in the journal.
+    """
     if garden_file.garden is None:
         return None, garden_file.faults
     entries, faults = read_journal(
@@ -304,7 +315,8 @@ def holdings_of(
     kept = {tree.id for tree in trees}
     entries = tuple(entry for entry in entries if entry.tree_id in kept)
     readings = read_readings(journal, garden_file.garden, garden_file.trees, garden_file.places, now_utc)
-    holdings = Holdings(garden_file.garden, garden_file.places, trees, entries, readings)
+    every = tuple(sorted((*readings, *logged), key=lambda one: one.day))
+    holdings = Holdings(garden_file.garden, garden_file.places, trees, entries, every)
     return holdings, garden_file.faults + faults + astray
 
 
@@ -338,5 +350,17 @@ def load_holdings(
     """
     garden_file = load_garden_file(folder / GARDEN_FILE, tables)
     text, faults = journal_text(folder)
-    holdings, found = holdings_of(garden_file, text, now_utc)
-    return holdings, found + faults
+    logged, slips = logged_in(folder, garden_file, tables, now_utc)
+    holdings, found = holdings_of(garden_file, text, now_utc, logged)
+    return holdings, found + faults + slips
+
+
+def logged_in(
+    folder: Path, garden_file: GardenFile, tables: Tables, now_utc: datetime
+) -> tuple[tuple[PlaceReading, ...], tuple[Fault, ...]]:
+    """Return what loggers at places have read up to now; a file that cannot be read is a fault."""
+    if garden_file.garden is None or not any(place.thermometer for place in garden_file.places.values()):
+        return (), ()
+    from advisor.store.thermometer_files import read_loggers
+
+    return read_loggers(folder, garden_file.garden, garden_file.places.values(), tables, now_utc)

@@ -12,7 +12,7 @@ import csv
 import io
 import itertools
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -67,7 +67,11 @@ class HourlyReport:
 
 
 def read_hourly(
-    path: Path, zone: ZoneInfo, numbers: NumberTable, fetched_at_utc: datetime
+    path: Path,
+    zone: ZoneInfo,
+    numbers: NumberTable,
+    fetched_at_utc: datetime,
+    renamed: Mapping[str, str] | None = None,
 ) -> tuple[WeatherTable, HourlyReport]:
     """Read a file of hourly observations.
 
@@ -81,6 +85,8 @@ def read_hourly(
         With the rows of the quality rules (config/physics.toml).
     fetched_at_utc : datetime
         Goes into the table's provenance.
+    renamed : mapping of str to str, optional
+        Further column names that stand for one of ours.
 
     Returns
     -------
@@ -95,7 +101,7 @@ def read_hourly(
     """
     file = path.name
     text = _text(path)
-    rows, header = _rows(file, text)
+    rows, header = _rows(file, text, renamed)
     found = Findings()
     usable = hours_of_rows(rows, header, zone, found)
     if not usable:
@@ -155,7 +161,9 @@ def _text(path: Path) -> str:
     return text
 
 
-def _rows(file: str, text: str) -> tuple[list[tuple[int, list[str]]], Header]:
+def _rows(
+    file: str, text: str, renamed: Mapping[str, str] | None
+) -> tuple[list[tuple[int, list[str]]], Header]:
     """Return the rows with the line each begins in, and what the header says."""
     rows: list[tuple[int, list[str]]] = []
     header: Header | None = None
@@ -167,7 +175,7 @@ def _rows(file: str, text: str) -> tuple[list[tuple[int, list[str]]], Header]:
             if not any(field.strip() for field in fields):
                 continue
             if header is None:
-                header, faults = read_header(file, begins, fields)
+                header, faults = read_header(file, begins, fields, renamed)
                 if header is None:
                     raise SettingsError(faults)
             else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from advisor.errors import Fault
@@ -65,7 +65,9 @@ class Header:
     passed_over: tuple[str, ...]
 
 
-def read_header(file: str, line: int, fields: Sequence[str]) -> tuple[Header | None, tuple[Fault, ...]]:
+def read_header(
+    file: str, line: int, fields: Sequence[str], renamed: Mapping[str, str] | None = None
+) -> tuple[Header | None, tuple[Fault, ...]]:
     """Return the meaning of a header, or every fault in it.
 
     Parameters
@@ -74,13 +76,16 @@ def read_header(file: str, line: int, fields: Sequence[str]) -> tuple[Header | N
         For faults.
     fields : sequence of str
         Of the first line, stripped.
+    renamed : mapping of str to str, optional
+        Further names that stand for one of ours.
     """
     faults: list[Fault] = []
 
     def fault(key: str, found: str, wanted: str) -> None:
         faults.append(Fault(file, line, key, found, wanted))
 
-    names = [field.strip() for field in fields]
+    other = renamed or {}
+    names = [other.get(field.strip(), field.strip()) for field in fields]
     whole = ",".join(names)
     if len(names) == 1 and re.search(r"[;\t]", whole):
         sign = "semicolons" if ";" in whole else "tabs"
