@@ -228,6 +228,7 @@ def weather(given: _Given, as_csv: bool, as_json: bool) -> int:
     from advisor.message.json_out import dump, weather_object
     from advisor.message.outlook import day_outlooks, outlook_cells
     from advisor.message.parts.foot import weather_line
+    from advisor.message.place_learned import corrections_object, learned_lines
     from advisor.message.words import short_day
     from advisor.weather.csv_out import weather_csv
 
@@ -238,7 +239,11 @@ def weather(given: _Given, as_csv: bool, as_json: bool) -> int:
     if as_csv:
         _give(weather_csv(situation.weather))
     elif as_json:
-        found = {"weather": weather_object(situation), "forecast_error": error_object(situation)}
+        found = {
+            "weather": weather_object(situation),
+            "forecast_error": error_object(situation),
+            "places": corrections_object(situation),
+        }
         _give(dump({"schema": "weather/1", **found}))
     else:
         for outlook in day_outlooks(situation, 10):
@@ -247,6 +252,8 @@ def weather(given: _Given, as_csv: bool, as_json: bool) -> int:
         _give(weather_line(situation))
         _give(climate_line(situation, dates=True))
         _give(error_text(situation))
+        for line in learned_lines(situation):
+            _give(line)
     return asked.exit_code
 
 

@@ -13,6 +13,7 @@ from advisor.message.climate import climate_line
 from advisor.message.json_out import tree_object
 from advisor.message.parts.foot import weather_line
 from advisor.message.parts.recovery import flag_text
+from advisor.message.place_learned import correction_words
 from advisor.message.tree_water import water_lines
 from advisor.message.words import plain, short_day, why_text
 from advisor.message.work_answer import judgement_lines
@@ -66,6 +67,8 @@ def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) 
         _wrap(f"{tree.name} ({tree.species_id}, {state.group.name}), on {place.name}"),
         _wrap(f"Stage: {state.stage.stage.label} (BBCH {state.stage.stage.bbch}), {state.stage.text}."),
     ]
+    if learned := correction_words(place, units):
+        out.append(_wrap(f"Your thermometer: {learned}"))
     out += [_wrap(f"Under way: {flag_text(flag)} [{flag.known}]") for flag in state.flags]
     out += [_wrap(f"Journal: {text}") for text in state.contradictions]
     out.append(

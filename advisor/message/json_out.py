@@ -17,6 +17,7 @@ from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, Work
 from advisor.exposure.model import HOURLY, Exposure
 from advisor.garden.state_model import TreeState
 from advisor.message.climate import climate_object
+from advisor.message.place_learned import correction_object
 from advisor.message.tree_water import water_facts
 from advisor.message.work_answer import journal_lines, settled_by
 from advisor.physics.missing import reduce_over
@@ -181,6 +182,7 @@ def tree_object(situation: Situation, state: TreeState) -> dict[str, Any]:
             for flag in state.flags
         ],
         "place": state.place_id,
+        "place_correction": correction_object(situation.holdings.places[state.place_id]),
         **_tree_numbers(situation, state),
     }
 

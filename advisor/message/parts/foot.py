@@ -6,6 +6,7 @@ from advisor.advice.model import Situation
 from advisor.garden.state_model import TreeState
 from advisor.message.climate import climate_line
 from advisor.message.error_table import spread_words
+from advisor.message.place_learned import learned_lines
 from advisor.message.view import DigestInput, Line
 from advisor.message.words import clock, day_and_clock, list_of
 from advisor.weather.error_correction import CORRECTED
@@ -78,6 +79,10 @@ def build(digest: DigestInput) -> tuple[Line, ...]:
     lines = [
         Line(weather_line(situation), "", "foot:weather", "quiet"),
         Line(climate_line(situation), "", "foot:climate", "quiet"),
+    ]
+    lines += [
+        Line(learned, "", f"foot:place:{number}", "quiet")
+        for number, learned in enumerate(learned_lines(situation))
     ]
     if situation.states:
         lines.append(Line(f"Stages: {_stages(list(situation.states.values()))}.", "", "foot:stages", "quiet"))
