@@ -21,6 +21,7 @@ from advisor.advice.registry import RULES, run_rules
 from advisor.advice.work import verdict_today
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
+from advisor.exposure.thermometer import with_corrections
 from advisor.exposure.weighing import learn_thirst
 from advisor.garden.model import Holdings
 from advisor.garden.practice import practised
@@ -103,7 +104,7 @@ class Morning:
         self._reads = ReadRows()
         noted = recording(tables, self._reads)
         with self._step("garden"):
-            self._holdings = _until(build(noted), now_utc)
+            self._holdings = self._garden(noted)
         with self._step("warmth"):
             self._warmth = warmth_of_places(self._holdings, weather, noted)
         with self._step("states"):
@@ -132,6 +133,12 @@ class Morning:
                 self._given[step] = _give(replace(situation), step)
         self.advice = _told(situation, self._given)
         self.read = self._reads.all
+
+    def _garden(self, tables: Tables) -> Holdings:
+        """The garden as the journal told it by then, its places corrected by the readings of thermometers."""
+        return with_corrections(
+            _until(self._build(tables), self._now_utc), self._weather, tables, self._now_utc
+        )
 
     def _note(self, tree: str, name: str) -> None:
         """Note that the present step looked at a field of a tree's state; no tree for the exposure's own."""
@@ -197,7 +204,7 @@ class Morning:
         tables = with_number(self._tables, row, replace(self._rows[row], value=value))
         holdings = self._holdings
         if self._hit(row, "garden"):
-            holdings = _until(self._build(tables), self._now_utc)
+            holdings = self._garden(tables)
         warmth: dict[str, Warmth | None] = self._warmth
         if holdings != self._holdings or self._hit(row, "warmth"):
             warmth = warmth_of_places(holdings, self._weather, tables)
