@@ -11,6 +11,7 @@ from icalendar import Calendar
 
 from advisor.advice.model import Advice, Reason
 from advisor.advice.work import judge
+from advisor.message import calendar
 from advisor.message.calendar import calendar_bytes
 from advisor.message.digest import digest_view
 from advisor.message.text import render_text
@@ -45,7 +46,10 @@ def test_mail_prints_the_cautions_of_the_work_it_names_and_no_others(work: str) 
 
 
 @pytest.mark.parametrize("work", CONTEXTS)
-def test_calendar_prints_the_cautions_with_every_window(work: str) -> None:
+def test_calendar_prints_the_cautions_with_every_window(work: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        calendar, "told_from", lambda _rule, _state, day: day
+    )  # as if wire and layer were due
     events = [
         event
         for event in Calendar.from_ical(calendar_bytes(digest_of(work))).walk("VEVENT")
