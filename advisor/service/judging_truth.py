@@ -19,6 +19,7 @@ from advisor.advice.heat import heat_day
 from advisor.advice.hours import day_span, night_span, window
 from advisor.advice.model import SeasonEnd, Situation
 from advisor.exposure.model import Exposure
+from advisor.exposure.thermometer import with_corrections
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.physics.missing import FloatArray, reduce_over
@@ -100,7 +101,7 @@ class Truth:
 
 
 def work_out_truth(replayed: Replayed, tables: Tables) -> Truth:
-    """Carry the true weather to the trees and hold it against their limits.
+    """Carry the true weather to the trees, in places as thermometers have them, and hold it to their limits.
 
     Parameters
     ----------
@@ -108,6 +109,9 @@ def work_out_truth(replayed: Replayed, tables: Tables) -> Truth:
     tables : Tables
     """
     garden, days = replayed.holdings.garden, replayed.days
+    known_utc = day_span(garden, days[-1])[1]
+    holdings = with_corrections(replayed.holdings, replayed.weather, tables, known_utc)
+    replayed = replace(replayed, holdings=holdings)
     begin = day_span(garden, days[0] - timedelta(days=BEFORE_DAYS))[0]
     end = night_span(garden, days[-1])[1]
     weather = replayed.weather
