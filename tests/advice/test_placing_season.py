@@ -162,3 +162,5 @@ def test_what_is_said_of_rivals_is_true() -> None:
         for rival in rivalry.rivals:
             assert rival.tree_id not in rivalry.came
             assert rival.extra_h is None or rival.extra_h >= -1e-9, "the optimum is the cheapest"
+            if rival.least and rival.extra_h is not None:
+                assert rival.extra_h > 0.0, "who loses least would not be the better choice"
