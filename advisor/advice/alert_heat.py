@@ -292,7 +292,7 @@ def _ready(situation: Situation, placed: Placed, trees: tuple[str, ...], share: 
     for place_id, group in going.items():
         part = f"{places[place_id].name} for {names(situation, group)}"
         first = [move.tree_id for move in placed.moves if move.from_id == place_id and move.kind == "room"]
-        parts.append(part + (f" ({names(situation, first)} first out of there)" if first else ""))
+        parts.append(part + (f" (once {names(situation, first)} left it)" if first else ""))
     return "; ".join(parts)
 
 
