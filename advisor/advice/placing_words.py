@@ -124,8 +124,8 @@ def _room(situation: Situation, placed: Placed, group: Sequence[Move], place: st
         "shade",
         told.urgency,
         trees,
-        f"Move {names(situation, trees)} to {place} first, {_when(situation, came)}: {pronoun} room on {where} "
-        f"for {whom}",
+        f"Move {names(situation, trees)} to {place} first, {_when(situation, came)}: {pronoun} room "
+        f"on {where} for {whom}",
         told.from_utc,
         told.until_utc,
         told.reasons,
