@@ -42,6 +42,8 @@ def serve(folder: Path, clock: Clock, environ: Mapping[str, str]) -> int:
             log.error("event=pass-refused error=%s", str(error).replace("\n", " | "))  # noqa: TRY400 - the words say it all
             return
         except Exception:
+            # A fault that nothing below foresaw. The pass wrote it into the pass log (``tick``) where it
+            # could; the next tick tries again, and ``health`` tells of it when no whole pass is recent.
             log.exception("event=pass-broken")
             return
         for line in report.lines:

@@ -4,6 +4,10 @@ All nodes of all pots are stepped together, as arrays of shape (3, N). A step is
 content, which is piecewise linear in temperature (liquid, freezing, frozen). It is solved with each node
 on the piece it was on; that is exact for every pot whose nodes stay on theirs, and only the others are
 solved again.
+
+Source: implicit Euler step of a lumped model; enthalpy method for the change of state, with a linear
+freezing curve whose range is an estimate. Longwave loss and evaporation are linearised around the node;
+saturation vapour pressure FAO-56 eq. 11, its slope eq. 13. Checked: tests/physics/test_pot_heat.py.
 """
 
 from __future__ import annotations
