@@ -64,8 +64,7 @@ def create(path: Path) -> None:
     """Make a new database beside its final name and move it there whole, so that an empty file is damage."""
     folder = path.parent
     try:
-        if not folder.exists():
-            folder.mkdir(mode=0o700, parents=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # another process may make it first
         lock = os.open(folder / f"{FILE_NAME}.lock", os.O_RDWR | os.O_CREAT, private_mode(folder))
     except OSError as error:
         raise StoreError(

@@ -8,8 +8,9 @@ import stat
 import subprocess
 import sys
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -254,6 +255,21 @@ def test_clock_that_went_back_is_noted(state: Path, now: datetime, rules: StoreR
         assert "clock went back" in store.notes[0]
     with Store.open(state, now, "system", rules=rules) as store:
         assert store.notes == ()
+
+
+def test_folder_that_another_process_makes_between_look_and_make_is_no_fault(
+    state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other process is played by ``mkdir`` itself: it makes the folder just before ours is made."""
+    make = Path.mkdir
+
+    def late(folder: Path, *given: Any, **named: Any) -> None:
+        make(folder, parents=True, exist_ok=True)
+        make(folder, *given, **named)
+
+    monkeypatch.setattr(Path, "mkdir", late)
+    with Store.open(state, datetime(2026, 7, 1, tzinfo=UTC), "system") as store:
+        assert store.clock_kind == "system"
 
 
 def test_four_processes_opening_at_once_make_one_store(state: Path) -> None:
