@@ -302,6 +302,19 @@ def test_stopped_and_gone_on_gives_the_same_bytes(three: Scene) -> None:
     assert results(plan.out) == results(three.root / "out")
 
 
+def test_last_day_is_worked_out_as_any_other(three: Scene) -> None:
+    """Its hours are kept at midnight, those of the days before in the morning after: they are the same."""
+    middle = THREE[0] + timedelta(days=1)
+    three.replay(replace(three.plan(*THREE, "shorter", members=3), last_day=middle))
+    shorter, longer = (table_of(three.root / name / "season" / "wren.csv") for name in ("shorter", "out"))
+    assert len(shorter) == 48
+    for row, same in zip(shorter, longer[:48], strict=True):
+        assert row["start_utc"] == same["start_utc"]
+        for name in ("water_left_share", "water_use_l", "bench_temperature_c", "leaf_temperature_c"):
+            assert (row[name] == "") == (same[name] == "")
+            assert not row[name] or float(row[name]) == pytest.approx(float(same[name]), abs=0.005), name
+
+
 @pytest.mark.parametrize("passes", [1, 3])
 def test_killed_in_a_day_and_gone_on_gives_the_same_bytes(three: Scene, passes: int) -> None:
     plan = three.plan(*THREE, f"killed{passes}", members=3)
