@@ -17,10 +17,11 @@ from pathlib import Path
 from advisor.delivery.envelope import Envelope
 from advisor.errors import SettingsError
 from advisor.garden.tables import Tables
-from advisor.service.climate import keep_climate
+from advisor.service.climate import keep_climate, kept_climate
 from advisor.service.clock import Clock
 from advisor.service.evaluate import AlertSettings, Evaluation, evaluate
 from advisor.service.files import read_folder, state_folder_of
+from advisor.service.learn_error import error_for, known_errors
 from advisor.service.replay_garden import ReplayGarden, take_garden, write_garden
 from advisor.service.replay_mornings import KeptMail, morning_line, read_mail
 from advisor.service.replay_plan import ReplayPlan, marks_of, record_of, span_of
@@ -36,11 +37,13 @@ from advisor.service.replay_weather import (
     stored_climate,
 )
 from advisor.service.tick import run_pass
+from advisor.service.told_watering import told_watering
 from advisor.service.weather_now import assemble
 from advisor.store.atomic_files import write_atomically
 from advisor.store.config_files import load_tables
 from advisor.store.database import Store
 from advisor.store.learned import keep_learned
+from advisor.store.ledger import standing_told
 from advisor.weather.climate import Climate
 from advisor.weather.csv_out import weather_csv
 from advisor.weather.days import at_local, day_bounds_utc
@@ -316,11 +319,23 @@ def _close(run: _Run, now_utc: datetime) -> None:
     files = read_folder(work, run.tables, now_utc)
     if files.holdings is None or files.settings is None:
         raise SettingsError(files.faults)
-    numbers = run.tables.operation
+    numbers, settings = run.tables.operation, files.settings
     with Store.open(run.progress.state, now_utc, "given") as store:
-        run.source(store, files.settings, garden, now_utc, lambda: 0.0, numbers)
-        weather = assemble(store, (), None, garden, run.tables, now_utc)
-    evaluation = evaluate(files.holdings, run.tables, weather, now_utc, AlertSettings(), with_members=False)
+        run.source(store, settings, garden, now_utc, lambda: 0.0, numbers)
+        errors = known_errors(store, now_utc, settings.correction)
+        weather = assemble(store, (), None, garden, run.tables, now_utc, errors, settings)
+        evaluation = evaluate(
+            files.holdings,
+            run.tables,
+            weather,
+            now_utc,
+            AlertSettings(settings.caution),
+            told_standing=frozenset(standing_told(store)),
+            told_watering=told_watering(store, now_utc),
+            with_members=False,
+            forecast_error=error_for(errors, weather),
+            climate=kept_climate(store, garden, now_utc),
+        )
     _guard(run, evaluation, now_utc)
     _record(run, evaluation, run.plan.last_day)
     run.progress.count("closed")
