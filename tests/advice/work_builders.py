@@ -12,13 +12,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from advisor.advice.model import Caution, SeasonEnd, Situation
+from advisor.advice.model import AlertEvent, Caution, SeasonEnd, Situation
 from advisor.exposure.model import Exposure
 from advisor.garden.model import Crown, Garden, Holdings, Place, Pot, Tree
 from advisor.garden.ordering import WORK
 from advisor.garden.practice import Practice, practised
-from advisor.garden.state_model import Flag, Needs, Session, Stage, StageKnown, TreeState, WaterRecord
-from advisor.garden.tables import FlagRule, Tables
+from advisor.garden.state_model import Flag, Need, Needs, Session, Stage, StageKnown, TreeState, WaterRecord
+from advisor.garden.tables import FlagRule, SpeciesGroup, Tables
 from advisor.store.config_files import load_tables
 from advisor.units import NumberTable
 from advisor.weather.table import Provenance, WeatherTable
@@ -110,9 +110,14 @@ def make_tree(
     )
 
 
-def make_flag(name: str, days_ago: int, today: date, *, rule: FlagRule | None = None) -> Flag:
+def make_flag(
+    name: str, days_ago: int, today: date, *, rule: FlagRule | None = None, group: SpeciesGroup | None = None
+) -> Flag:
     began = today - timedelta(days=days_ago)
     low, high = FLAG_DAYS.get(name, (14, 60))
+    off = group.traits.get("wire_off_d") if group is not None and name == "wired" else None
+    if off is not None and off.low is not None and off.high is not None:
+        low, high = int(off.low), int(off.high)
     end = (began + timedelta(days=low), began + timedelta(days=high))
     phase = "running" if today < end[0] else "due" if today <= end[1] else "overdue"
     at = datetime.combine(began, time(12), UTC)
@@ -154,7 +159,7 @@ def make_state(
         extra_shade=extra_shade,
         stage=StageKnown(Stage[stage], known, text, None, None),  # type: ignore[arg-type]
         leaves_hard_seen=leaves_hard_seen,
-        flags=tuple(make_flag(name, ago, today) for name, ago in flags or []),
+        flags=tuple(make_flag(name, ago, today, group=group) for name, ago in flags or []),
         water_leaf_share=leaf_share,
         sun_leaf_share=leaf_share,
         root_share=1.0,
@@ -375,6 +380,55 @@ def with_members(
     return replace(table, members={"rain_mm": rain}), found
 
 
+SUN_W_M2, LEAF_OVER_AIR_K = 700.0, 5.0
+"""Sun from 10 to 16 h, and how much warmer than the air leaves are then."""
+
+
+def in_the_sun(situation: Situation, leaf_limit_c: float, missing_before: int | None = None) -> Situation:
+    """Put the trees into the sun, their leaves at a limit of their own.
+
+    With ``missing_before`` nothing is known of the hours before the start of that day.
+    """
+    exposure, zone = situation.exposure, situation.holdings.garden.zone
+    assert exposure is not None
+    local = [
+        stamp.astype("datetime64[s]").item().replace(tzinfo=UTC).astimezone(zone)
+        for stamp in exposure.start_utc
+    ]
+    noon = np.array([10 <= one.hour < 16 for one in local])
+    light = np.array([6 <= one.hour < 20 for one in local])
+    known = np.ones(noon.size, dtype=bool)
+    if missing_before is not None:
+        first = situation.day + timedelta(days=missing_before)
+        known = np.array([one.date() >= first for one in local])
+
+    def of_known(values: np.ndarray) -> np.ndarray:
+        return np.where(known, values, np.nan)
+
+    trees = len(exposure.tree_ids)
+    seen = replace(
+        exposure,
+        sun_w_m2=of_known(np.tile(np.where(noon, SUN_W_M2, 0.0), (trees, 1))),
+        sun_elevation_deg=np.where(light, 45.0, -10.0),
+        leaf_temperature_c=of_known(exposure.leaf_temperature_c + np.where(noon, LEAF_OVER_AIR_K, 0.0)),
+        bench_temperature_c=of_known(exposure.bench_temperature_c),
+    )
+    need = Need(leaf_limit_c, "degC", "the case", "by hand")
+    states = {
+        tree: replace(state, needs=replace(state.needs, leaf_limit_c=need))
+        for tree, state in situation.states.items()
+    }
+    return replace(situation, exposure=seen, states=states)
+
+
+def warning(row: dict[str, Any], situation: Situation) -> AlertEvent:
+    """Return a warning of a row: hazard, first and last day from today, and the tree it names (``of``)."""
+    first, last = (situation.day + timedelta(days=int(row[key])) for key in ("first", "last"))
+    now = situation.now_utc
+    trees = (str(row.get("of", "t1")),)
+    return AlertEvent(row["hazard"], first, last, trees, (), row["hazard"], (), 1.0, False, now, now)
+
+
 _WEATHER_KEYS = ("tmax", "tmin", "wind", "gust", "rh", "wbgt", "code")
 
 
@@ -428,4 +482,9 @@ def situation_of(case: dict[str, Any], tables: Tables | None = None) -> tuple[Si
         missing=tuple(case.get("missing", ())),
         members=case.get("members"),
     )
+    if "leaf_limit_c" in case:
+        situation = in_the_sun(situation, float(case["leaf_limit_c"]), case.get("missing_before"))
+    if "warnings" in case:
+        found = tuple(warning(row, situation) for row in case["warnings"])
+        situation = replace(situation, warnings=found)
     return situation, situation.day + timedelta(days=int(case.get("ask", 0)))

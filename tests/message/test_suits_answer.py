@@ -48,12 +48,66 @@ def test_weather_that_forbids_it_is_told_as_something_to_wait_out() -> None:
     assert given["next_window"]["from"] == "2026-06-22T06:00:00Z"
 
 
-def test_half_day_after_the_last_sensible_day_is_not_offered_as_the_one_to_wait_for() -> None:
+def test_half_days_after_the_last_sensible_day_are_not_offered_at_all() -> None:
     """Two windy days; the count back from frost (70 days, a range to 60 with care) ends tomorrow."""
     situation, day = situation_of({**HARD, "days": {0: {"wind": 12.0}, 1: {"wind": 12.0}}})
     end = SeasonEnd(day + timedelta(days=71), "estimate", "about then", "made")
-    text, _ = told(replace(situation, season_end=end), "big-cut", day)
-    assert "wait until Mon 22 Jun 08:00-13:00, which is after its last sensible day, Sun 21 Jun" in text
+    text, given = told(replace(situation, season_end=end), "big-cut", day)
+    assert given["windows"] == []
+    assert given["next_window"] is None
+    assert "Half days that suit best" not in text
+    said = "no half day before its last sensible day, Sun 21 Jun, is better: next season"
+    assert text.count(said) == 1
+    assert "No half day" not in text.replace(said, "")
+
+
+def test_half_days_up_to_the_last_sensible_day_stay() -> None:
+    """One windy day; the season closes on Monday 22 June."""
+    situation, day = situation_of({**HARD, "days": {0: {"wind": 12.0}}})
+    end = SeasonEnd(day + timedelta(days=72), "estimate", "about then", "made")
+    text, given = told(replace(situation, season_end=end), "big-cut", day)
+    assert {half["from"][:10] for half in given["windows"]} == {"2026-06-21", "2026-06-22"}
+    assert "wait until tomorrow 08:00-13:00." in text
+    assert "later half days are left out" in text
+
+
+def test_a_season_that_is_over_keeps_what_is_judged_for_the_asked_day() -> None:
+    """Refused after 42 days before frost, 60 to 42 with care: the asked day is past its last sensible one."""
+    situation, day = situation_of(HARD)
+    end = SeasonEnd(day + timedelta(days=65), "estimate", "about then", "made")
+    _, given = told(replace(situation, season_end=end), "big-cut", day)
+    assert given["verdict"] == "suits-with-care"
+    assert {half["from"][:10] for half in given["windows"]} == {"2026-06-20"}
+
+
+def test_weather_and_person_are_both_named_when_both_are_against_it() -> None:
+    """Wind for two days, and on the first of them heat for the person too."""
+    text, _ = asked("big-cut", days={0: {"wind": 12.0, "wbgt": 31.0}, 1: {"wind": 12.0}})
+    assert "Only" not in text.split("-")[0]
+    assert "The weather and your own safety are against it: wait until Mon 22 Jun 08:00-13:00" in text
+
+
+def test_weather_against_it_while_a_deciding_fact_of_the_tree_is_missing_says_both() -> None:
+    """A guess next door to an open stage, on a windy day."""
+    text, _ = asked(
+        "defoliate", now="2026-06-02T07:00", stage="SHOOTS_EXTENDING", known="guess", events=[],
+        leaves_hard_seen=False, days={0: {"wind": 12.0}},
+    )  # fmt: skip
+    assert "The weather is against it" in text
+    assert "Only the weather" not in text
+    assert "what is not known must be settled first" in text
+    assert "log leaves-hard" in text
+
+
+def test_dates_of_another_year_carry_the_year() -> None:
+    """A juniper wired in June keeps its wire for 250 to 500 days."""
+    text, _ = asked("wire", species="juniperus-chinensis", now="2026-11-20T08:00", stage="DORMANT", events=[],
+                    weather={"tmax": 12, "tmin": 5})  # fmt: skip
+    assert "wired: until about 28 July 2027 to 4 April 2028" in text
+
+
+def test_dates_of_this_year_carry_none() -> None:
+    assert "until about 4 July to 1 August." in asked("defoliate")[0]
 
 
 def test_heat_for_the_person_is_told_as_the_persons() -> None:
@@ -176,6 +230,12 @@ def test_what_it_will_ask_and_until_when_stands_under_a_yes_only() -> None:
 
 # --- cautions -----------------------------------------------------------------------------------------
 
+OPEN: dict[str, dict[str, Any]] = {
+    "unwire": {"events": [["leaves-hard", 10], ["wired", 42]], "flags": [["wired", 42]]},
+    "seal": {"events": [["leaves-hard", 10], ["cut", 0, 0.1]]},
+}
+"""What work that ends something wants to find in the journal."""
+
 FITTING = {
     "acer-palmatum": [
         "big-cut", "defoliate", "carve", "wire", "part-defoliate", "bend", "repot", "start-layer", "unwire",
@@ -189,7 +249,7 @@ FITTING = {
     ("species", "work"), [(species, work) for species, works in FITTING.items() for work in works]
 )
 def test_cautions_are_printed_with_the_work_they_belong_to(species: str, work: str) -> None:
-    text, given = asked(work, species=species)
+    text, given = asked(work, species=species, **OPEN.get(work, {}))
     rule = TABLES.works[work]
     assert rule.cautions
     for name in rule.cautions:
