@@ -1,7 +1,8 @@
 """The exposure of every tree: weather times places times trees, hour by hour, with or without members.
 
 Trees that stand in the same place under the same net share their weather, and trees there with the same
-kind of leaf share their leaf temperature; only water and pots step through the hours. Members are worked
+kind of leaf share their leaf temperature; only water and pots step through the hours. A tree that was moved
+meets in each hour what its place of that hour brings (``stays``). Members are worked
 off in chunks, so that what is held besides the result stays bounded.
 
 Missing weather stays missing in the hours it is missing in; pots and water are held over such hours.
@@ -20,7 +21,7 @@ import numpy as np
 from advisor.errors import DataGap
 from advisor.exposure.leaves import leaf_temperatures_c
 from advisor.exposure.model import Exposure
-from advisor.exposure.places import PlaceSun, Spot, SpotTraits, place_sun, spot_traits, sun_of
+from advisor.exposure.places import PlaceSun, SpotTraits, place_sun, spot_traits, sun_of
 from advisor.exposure.spot_weather import (
     SpotWeather,
     garden_heat_stress_c,
@@ -28,6 +29,7 @@ from advisor.exposure.spot_weather import (
     open_weather,
     spot_weather,
 )
+from advisor.exposure.stays import Stay, Tracks, tracks_of
 from advisor.exposure.water import PotWater, pot_water, rain_at_pots_mm, water_use_l
 from advisor.exposure.water_known import KnownWater, ToldWatering, known_water
 from advisor.exposure.watering import plan_watering
@@ -57,10 +59,12 @@ class _Setting:
     tables: Tables
     now_utc: datetime
     sun: HourlySun
-    spots: tuple[Spot, ...]
-    tree_spot: tuple[int, ...]
+    tracks: Tracks
     traits: SpotTraits
     place: PlaceSun
+    hourly_traits: SpotTraits
+    """With a row for each path of the tracks."""
+    timer_l: FloatArray
     pots: PotWater
     thermal: PotThermal
     known: KnownWater
@@ -79,6 +83,7 @@ def compute_exposure(
     simulate_pots: Callable[..., PotTemperatures] = simulate_pot_temperature,
     told_watering: Sequence[ToldWatering] = (),
     thirst: Mapping[str, Thirst] | None = None,
+    ahead: Mapping[str, Sequence[Stay]] | None = None,
 ) -> Exposure:
     """Compute what each tree meets in each hour of the weather table.
 
@@ -104,6 +109,8 @@ def compute_exposure(
         What the digests of the last days told on water: taken as done where nothing is logged.
     thirst : mapping from tree id to Thirst, optional
         What weights have taught of use and usable water (``weighing.learn_thirst``).
+    ahead : mapping from tree id to sequence of Stay, optional
+        Where trees will stand from an hour on, after all that the journal says.
 
     Returns
     -------
@@ -125,7 +132,9 @@ def compute_exposure(
         raise DataGap("air_temperature_c", None, None)
     if members and not weather.member_count:
         raise ValueError("the weather table has no members; ask for the main forecast")
-    setting = _setting(holdings, states, weather, tables, now_utc, simulate_pots, told_watering, thirst)
+    setting = _setting(
+        holdings, states, weather, tables, now_utc, simulate_pots, told_watering, thirst, ahead or {}
+    )
     cells = max(1, len(setting.trees)) * weather.hours
     step = max(1, chunk_cells // cells)
     total = weather.member_count if members else 1
@@ -144,7 +153,8 @@ def compute_exposure(
             if name not in found:
                 found[name] = np.empty((total, *array.shape[1:]))
             found[name][at] = array
-    direct = setting.place.direct_share[list(setting.tree_spot)]
+    tracks = setting.tracks
+    direct = tracks.stitched(setting.place.direct_share, weather.hours)[list(tracks.tree_row)]
     if members:
         direct = np.broadcast_to(direct, (total, *direct.shape))
     else:
@@ -178,22 +188,16 @@ def _setting(
     simulate_pots: Callable[..., PotTemperatures],
     told_watering: Sequence[ToldWatering],
     thirst: Mapping[str, Thirst] | None,
+    ahead: Mapping[str, Sequence[Stay]],
 ) -> _Setting:
     """Gather what all members share: spots, sun, pots and the journal's word on water."""
     trees = tuple(tree for tree in holdings.trees if tree.id in states)
     of_trees = tuple(states[tree.id] for tree in trees)
-    rows: dict[tuple[str, float], int] = {}
-    spots: list[Spot] = []
-    tree_spot = []
-    for state in of_trees:
-        key = (state.place_id, state.extra_shade)
-        if key not in rows:
-            rows[key] = len(spots)
-            spots.append(Spot(holdings.places[state.place_id], state.extra_shade))
-        tree_spot.append(rows[key])
+    tracks = tracks_of(holdings, of_trees, weather, tables, ahead)
     sun = sun_of(weather, holdings.garden, tables)
-    traits = spot_traits(spots, tables)
-    pots = pot_water(trees, of_trees, tables, thirst, holdings.places)
+    traits = spot_traits(tracks.spots, tables)
+    pots = pot_water(trees, of_trees, tables, thirst, holdings.places, _later(ahead))
+    timers = np.array([[spot.place.timer_l] for spot in tracks.spots], dtype=np.float64).reshape(-1, 1)
     return _Setting(
         holdings=holdings,
         trees=trees,
@@ -202,10 +206,11 @@ def _setting(
         tables=tables,
         now_utc=now_utc,
         sun=sun,
-        spots=tuple(spots),
-        tree_spot=tuple(tree_spot),
+        tracks=tracks,
         traits=traits,
-        place=place_sun(spots, traits, sun),
+        place=place_sun(tracks.spots, traits, sun),
+        hourly_traits=tracks.all_stitched(traits, weather.hours),
+        timer_l=tracks.stitched(timers, weather.hours)[list(tracks.tree_row)],
         pots=pots,
         thermal=_thermal(trees, tables),
         known=known_water(
@@ -221,6 +226,10 @@ def _setting(
         ),
         simulate_pots=simulate_pots,
     )
+
+
+def _later(ahead: Mapping[str, Sequence[Stay]]) -> dict[str, tuple[str, ...]]:
+    return {tree: tuple(stay.place_id for stay in stays) for tree, stays in ahead.items()}
 
 
 def _thermal(trees: Sequence[Tree], tables: Tables) -> PotThermal:
@@ -247,7 +256,7 @@ def _chunk(setting: _Setting, members: slice | None) -> tuple[dict[str, FloatArr
     weather, tables, garden = setting.weather, setting.tables, setting.holdings.garden
     now_row = weather.index_at(setting.now_utc)
     outside = open_weather(weather, setting.sun, garden, members, now_row)
-    at_spot = spot_weather(
+    of_spots = spot_weather(
         outside,
         weather.start_utc,
         setting.traits,
@@ -256,10 +265,11 @@ def _chunk(setting: _Setting, members: slice | None) -> tuple[dict[str, FloatArr
         garden=garden,
         tables=tables,
     )
-    spot = list(setting.tree_spot)
+    at_spot = setting.tracks.all_stitched(of_spots, weather.hours)
+    spot = list(setting.tracks.tree_row)
     wind = at_spot.wind_m_s[:, spot]
     use = water_use_l(at_spot.reference_et_mm[:, spot], setting.pots)
-    rain = rain_at_pots_mm(outside.rain_mm, wind, setting.traits.roofed[spot], setting.pots, tables)
+    rain = rain_at_pots_mm(outside.rain_mm, wind, setting.hourly_traits.roofed[spot], setting.pots, tables)
     plan, slot_utc = plan_watering(
         use,
         rain,
@@ -269,13 +279,14 @@ def _chunk(setting: _Setting, members: slice | None) -> tuple[dict[str, FloatArr
         now_utc=setting.now_utc,
         garden=garden,
         tables=tables,
+        timer_l=setting.timer_l,
     )
     pot = _pot_temperatures(setting, at_spot, plan.left_share)
     leaf = leaf_temperatures_c(
         setting.states,
-        setting.tree_spot,
+        setting.tracks.tree_row,
         at_spot,
-        setting.traits,
+        setting.hourly_traits,
         daylight=setting.sun.mean_sin_elevation,
         garden=garden,
         tables=tables,
@@ -305,7 +316,7 @@ def _chunk(setting: _Setting, members: slice | None) -> tuple[dict[str, FloatArr
 
 def _pot_temperatures(setting: _Setting, at_spot: SpotWeather, left_share: FloatArray) -> PotTemperatures:
     """Run the pots through the hours, wet or dry as the water balance has them."""
-    get, spot = setting.tables.physics.value, list(setting.tree_spot)
+    get, spot = setting.tables.physics.value, list(setting.tracks.tree_row)
     unusable = 1.0 - setting.pots.usable_l / setting.pots.capacity_l
     held = unusable[:, np.newaxis] + (1.0 - unusable[:, np.newaxis]) * np.nan_to_num(left_share, nan=1.0)
     return setting.simulate_pots(
@@ -318,7 +329,7 @@ def _pot_temperatures(setting: _Setting, at_spot: SpotWeather, left_share: Float
         at_spot.shortwave_w_m2[:, spot],
         np.degrees(np.arcsin(np.clip(setting.sun.mean_sin_elevation, 0.0, 1.0))),
         at_spot.sky_longwave_w_m2[:, spot],
-        setting.traits.ground_heating_k[spot],
+        setting.hourly_traits.ground_heating_k[spot],
         side_lit_share=get("pot.side_lit_share", "share"),
         top_cover_share=setting.pots.cover_share[:, np.newaxis],
         theta=setting.thermal.water_share[:, np.newaxis] * held,

@@ -81,6 +81,7 @@ def pot_water(
     tables: Tables,
     thirst: Mapping[str, Thirst] | None = None,
     places: Mapping[str, Place] | None = None,
+    later: Mapping[str, Sequence[str]] | None = None,
 ) -> PotWater:
     """Gather the water traits of trees.
 
@@ -88,7 +89,8 @@ def pot_water(
     pot coefficient x species factor x reference evapotranspiration x the ground it covers. The medium
     evaporates Ke x reference evapotranspiration from its top, less under the crown. A bare tree draws a
     small share still; one with cut roots draws less by the factor of its state. What weights have taught
-    (``thirst``, by tree id) corrects use and usable water. A tray (``places``) is water the tree can use.
+    (``thirst``, by tree id) corrects use and usable water. A tray (``places``) is water the tree can use, if
+    it will stand in one wherever it goes (``later``, places by tree id).
 
     Source: estimates, see config/physics.toml; scale checked against Beeson 2010 in
     tests/exposure/test_water.py.
@@ -120,6 +122,8 @@ def pot_water(
             usable, capacity, demand = usable + more, capacity + more, demand * known.demand.value
         place = None if places is None else places.get(state.place_id)
         tray = 0.0 if place is None else place.tray_l
+        if places is not None and later is not None:
+            tray = min([tray, *(places[place_id].tray_l for place_id in later.get(tree.id, ()))])
         timers.append(0.0 if place is None else place.timer_l)
         pot_width = (tree.pot.length_cm * tree.pot.width_cm) ** 0.5
         rows.append(

@@ -61,6 +61,7 @@ def plan_watering(
     now_utc: datetime,
     garden: Garden,
     tables: Tables,
+    timer_l: FloatArray | None = None,
 ) -> tuple[WaterPlan, TimeArray]:
     """Run the water of all pots from where the balance begins to the end of the table.
 
@@ -75,6 +76,8 @@ def plan_watering(
         For its hours.
     now_utc : datetime
     garden, tables
+    timer_l : float array, shape (T, H), optional
+        What a timer gives at a watering time, by hour, where trees change places; else as in ``pots``.
 
     Returns
     -------
@@ -114,7 +117,8 @@ def plan_watering(
     for row in range(max(begin_row, 0), hours):
         if row in past_slot or row in slots_by_row:
             water, thirsty, unwatered = (
-                np.minimum(each + pots.timer_l, pots.usable_l) for each in (water, thirsty, unwatered)
+                np.minimum(each + _timer_l(pots, timer_l, row), pots.usable_l)
+                for each in (water, thirsty, unwatered)
             )
         if row <= now_row:
             water = _as_known(water, row, known, decide, past_slot.get(row))
@@ -141,6 +145,10 @@ def plan_watering(
     slot_utc = np.array([stamp_of(slot) for slot in ahead], dtype="datetime64[s]")
     plan = WaterPlan(left, waterings, dry_at.astype("datetime64[s]"), as_float(left_now))
     return plan, slot_utc
+
+
+def _timer_l(pots: PotWater, by_hour_l: FloatArray | None, row: int) -> FloatArray:
+    return pots.timer_l if by_hour_l is None else by_hour_l[:, min(row, by_hour_l.shape[-1] - 1)]
 
 
 class _Decision:
