@@ -44,19 +44,21 @@ class Round:
     check: tuple[str, ...]
 
 
-def watering_rounds(situation: Situation) -> tuple[Round, ...]:
+def watering_rounds(situation: Situation, day: date | None = None) -> tuple[Round, ...]:
     """Return today's watering times still to come, the next one when none is left, and which trees are due.
 
     Trees that are watered with care, and small pots, are looked at at the first of them whatever the balance
-    says. Trees whose use of today is not known are in none.
+    says. Trees whose use of today is not known are in none. With a later ``day``: that day's, as far as the
+    exposure reaches, waterings before it done as advised.
     """
+    day = situation.day if day is None else day
     exposure, tables = situation.exposure, situation.tables
     if exposure is None or situation.weather is None:
         return ()
-    seen = [tree for tree in exposure.tree_ids if not _blind(situation, exposure, tree)]
+    seen = [tree for tree in exposure.tree_ids if not _blind(situation, exposure, tree, day)]
     care = {tree for tree in seen if watered_with_care(situation.states[tree], tables)}
     small_l = tables.limits.value("water.small_pot_l", "l")
-    columns = _slots(situation, exposure)
+    columns = _slots(situation, exposure, day)
     due = {
         column: [tree for tree in seen if exposure.waterings_l[exposure.row(tree), column] > 0.0]
         for column in columns
@@ -83,7 +85,7 @@ def water_advice(situation: Situation) -> tuple[Advice, ...]:
     exposure = situation.exposure
     if exposure is None or situation.weather is None:
         return (_routine(situation, tuple(situation.states), "no weather"),)
-    blind = [tree for tree in exposure.tree_ids if _blind(situation, exposure, tree)]
+    blind = [tree for tree in exposure.tree_ids if _blind(situation, exposure, tree, situation.day)]
     seen = [tree for tree in exposure.tree_ids if tree not in blind]
     care = [tree for tree in seen if watered_with_care(situation.states[tree], situation.tables)]
     rounds = watering_rounds(situation)
@@ -111,8 +113,8 @@ def water_advice(situation: Situation) -> tuple[Advice, ...]:
     return tuple(found)
 
 
-def _blind(situation: Situation, exposure: Exposure, tree: str) -> bool:
-    span = day_span(situation.holdings.garden, situation.day)
+def _blind(situation: Situation, exposure: Exposure, tree: str, day: date) -> bool:
+    span = day_span(situation.holdings.garden, day)
     use = window(
         exposure.start_utc,
         exposure.water_use_l[exposure.row(tree)],
@@ -123,16 +125,16 @@ def _blind(situation: Situation, exposure: Exposure, tree: str) -> bool:
     return bool(np.isnan(reduce_over(use, "sum", minimum_coverage=coverage).value))
 
 
-def _slots(situation: Situation, exposure: Exposure) -> list[int]:
-    """Columns of today's watering times still to come; the next one when none is left."""
+def _slots(situation: Situation, exposure: Exposure, day: date) -> list[int]:
+    """Columns of a day's watering times still to come; the next one when none is left of today's."""
     garden = situation.holdings.garden
     ahead = [
         (column, at)
         for column, stamp in enumerate(exposure.slot_utc)
         if (at := utc_of(stamp)) >= situation.now_utc - timedelta(hours=1)
     ]
-    today = [column for column, at in ahead if local_day(garden, at) == situation.day]
-    return today or [column for column, _ in ahead[:1]]
+    found = [column for column, at in ahead if local_day(garden, at) == day]
+    return found or ([column for column, _ in ahead[:1]] if day == situation.day else [])
 
 
 def _dry_at(exposure: Exposure, tree: str) -> datetime | None:
