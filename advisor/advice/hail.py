@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -101,10 +101,10 @@ def hail_trees(situation: Situation) -> list[str]:
     return found
 
 
-def hail_advice(situation: Situation) -> list[Advice]:
-    """Hail where it is named; thunder as a note."""
+def hail_advice(situation: Situation, of: Collection[str] | None = None) -> list[Advice]:
+    """Hail where it is named; thunder as a note. ``of``: only for these trees."""
     spell = hail_spell(situation, this_hour(situation))
-    trees = hail_trees(situation)
+    trees = [tree for tree in hail_trees(situation) if of is None or tree in of]
     if spell is None or not trees:
         return []
     if spell.hail:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Literal, TypeVar, cast
 
 from advisor.exposure.model import Exposure
+from advisor.exposure.water_known import ToldWatering
 from advisor.garden.model import Holdings
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
+from advisor.garden.told_moves import OpenMove
 from advisor.weather.climate import Climate
 from advisor.weather.forecast_error import ForecastError
 from advisor.weather.table import WeatherTable
@@ -210,6 +212,10 @@ class Situation:
     """Learned of this garden and of the source of ``weather``; None: the usual error of config/."""
     expose: Callable[[Holdings, Mapping[str, TreeState]], Exposure] | None = None
     """What works out the exposure of trees in other places; None: the physics, from ``weather``."""
+    told_moves: Mapping[str, OpenMove] = field(default_factory=dict)
+    """Moves that digests told and nobody logged, by tree id: the tree may stand in either place."""
+    told_watering: Sequence[ToldWatering] = ()
+    """What the digests of the last days told on water."""
     worked_out: dict[Hashable, object] = field(init=False, default_factory=dict, compare=False, repr=False)
     """What rules have worked out of this situation and ask for again; see ``once``."""
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Literal
 
 import numpy as np
 
@@ -19,10 +18,10 @@ from advisor.advice.placing_options import Options
 from advisor.advice.placing_solution import Assignment, solve
 from advisor.advice.placing_table import Table
 from advisor.advice.sunburn import Sunburn, burning_today
+from advisor.garden.told_moves import MoveKind
 
 __all__ = ["Move", "Placed", "Rival", "Rivalry", "place_trees", "placing"]
 
-Kind = Literal["shade", "room", "light"]
 STEP_H = 0.01
 """Costs are compared in steps of this."""
 NAMED = 2
@@ -34,17 +33,19 @@ class Move:
     """One tree to another place, out of danger, to make room, or into the light.
 
     ``sun_here_h`` and ``sun_there_h``: full sun a day over the coming days, NaN unknown. ``still``: better
-    there, but in danger all the same unless it gets a net as well.
+    there, but in danger all the same unless it gets a net as well. ``told_on``: the first day on which this
+    very move was told, where nobody logged it; the tree may stand there by now.
     """
 
     tree_id: str
     from_id: str
     to_id: str
-    kind: Kind
+    kind: MoveKind
     burn: Sunburn | None
     sun_here_h: float
     sun_there_h: float
     still: bool
+    told_on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,7 @@ class Placed:
     doubles: Situation | None = None
     stand_of: Mapping[str, str] = field(default_factory=dict)
 
-    def to(self, place_id: str, kind: Kind) -> tuple[Move, ...]:
+    def to(self, place_id: str, kind: MoveKind) -> tuple[Move, ...]:
         """Moves of a kind to one place."""
         return tuple(move for move in self.moves if move.to_id == place_id and move.kind == kind)
 
@@ -147,7 +148,7 @@ def _placed(options: Options, table: Table, solution: Assignment, burns: Sequenc
     moves = []
     for tree, column in goes.items():
         here = options.here[tree]
-        kind: Kind = "shade" if tree in options.burns else "room" if here in entered else "light"
+        kind: MoveKind = "shade" if tree in options.burns else "room" if here in entered else "light"
         moves.append(
             Move(
                 tree,
@@ -158,6 +159,7 @@ def _placed(options: Options, table: Table, solution: Assignment, burns: Sequenc
                 options.sun_h(tree, here),
                 options.sun_h(tree, column),
                 table.wants_net(tree, column),
+                options.situation.told_moves[tree].told_on if options.as_told(tree, column) else None,
             )
         )
     rivalries = {
@@ -169,7 +171,7 @@ def _placed(options: Options, table: Table, solution: Assignment, burns: Sequenc
         tuple(moves),
         tuple(burn for burn in burns if burn.tree_id not in goes),
         rivalries,
-        _moves_spent(table, solution, len(goes)),
+        _moves_spent(table, solution, sum(not options.as_told(*each) for each in goes.items())),
         table.doubles,
         {
             tree: options.stands[tree][column].double_id

@@ -35,6 +35,8 @@ class Options:
         Those whose place is open, in bench order; empty where there is nothing to decide.
     stands : mapping of tree id to (column to Stand)
     here : mapping of tree id to the column of its place
+    told : mapping of tree id to a column
+        Where a digest told a tree to go that nobody logged: it may stand there by now, and keeps its room.
     """
 
     def __init__(self, situation: Situation, first: date, burns: Sequence[Sunburn]) -> None:
@@ -49,9 +51,15 @@ class Options:
         }
         self.days = self._days(first)
         self._light = full_sun(situation, self.places, self.days)
+        self.told = {
+            tree: self._column[move.to_id]
+            for tree, move in situation.told_moves.items()
+            if move.to_id in self._column
+        }
         self._taken: dict[str, int] = {}
-        for state in situation.states.values():
-            self._taken[state.place_id] = self._taken.get(state.place_id, 0) + 1
+        standing = [state.place_id for state in situation.states.values()]
+        for place_id in (*standing, *(self.places[column].id for column in self.told.values())):
+            self._taken[place_id] = self._taken.get(place_id, 0) + 1
         self.trees = self._taking_part()
         self.here = {tree: self._column[self.state(tree).place_id] for tree in self.trees}
         self.stands: Mapping[str, Mapping[int, Stand]] = {tree: self._stands(tree) for tree in self.trees}
@@ -126,8 +134,12 @@ class Options:
         """Return True where an option means carrying the pot."""
         return column not in (self.here[tree], self.net)
 
+    def as_told(self, tree: str, column: int) -> bool:
+        """Return True where a digest told this very move before: it may be made already."""
+        return self.told.get(tree) == column
+
     def held(self, column: int) -> int:
-        """Trees that stand in a place now."""
+        """Trees that stand in a place now, or may."""
         return self._taken.get(self.places[column].id, 0)
 
     def over_full(self, column: int) -> bool:
@@ -140,14 +152,17 @@ class Options:
         found: list[int | None] = []
         for column, place in enumerate(self.places):
             there = sum(here == column for here in self.here.values())
-            free = None if place.room is None else place.room - (self.held(column) - there)
+            told = sum(self.as_told(tree, column) for tree in self.trees)
+            free = None if place.room is None else place.room - (self.held(column) - there - told)
             found.append(None if free is None else max(free, there))
         return found
 
     # --- what it costs, but for harm ------------------------------------------------------------------------
 
-    def move_h(self, tree: str) -> float:
-        """What carrying a pot must save at the least, in hours of harm."""
+    def move_h(self, tree: str, column: int | None = None) -> float:
+        """What carrying a pot must save at the least, in hours of harm; nothing where it was told before."""
+        if column is not None and self.as_told(tree, column):
+            return 0.0
         share = self.state(tree).tree.pot.volume_l / self.get("places.heavy_l", "l")
         return self.get("placing.keep_h", "h") + self.get("placing.carry_h", "h") * share
 
@@ -155,7 +170,12 @@ class Options:
         """What going back within the stay costs on top: only where the journal has it leave there lately."""
         lines = [entry for entry in self.situation.holdings.journal_of(tree) if entry.entry == "moved"]
         since, stay = self.state(tree).place_since, self.get("shade.stay_d", "d")
-        if not lines or since is None or (self.situation.day - since).days >= stay:
+        if (
+            not lines
+            or since is None
+            or (self.situation.day - since).days >= stay
+            or self.as_told(tree, column)
+        ):
             return 0.0
         before = lines[-2].amount if len(lines) > 1 else self.state(tree).tree.place_id
         return self.get("placing.back_h", "h") if before == self.places[column].id else 0.0

@@ -45,7 +45,7 @@ class Table:
         for number, tree in enumerate(options.trees):
             takes[number, options.net] = options.here[tree]
             for column in options.stands[tree]:
-                moves[number, column] = options.is_move(tree, column)
+                moves[number, column] = options.is_move(tree, column) and not options.as_told(tree, column)
             (self._endangered if tree in options.burns else self._safe)(number, tree)
         most = round(get("places.moves_a_day", "count"))
         self.task = Task(self._costs, takes, options.room(), moves, most)
@@ -84,7 +84,7 @@ class Table:
             column
             for column in options.stands[tree]
             if options.is_move(tree, column)
-            and not options.over_full(column)
+            and (options.as_told(tree, column) or not options.over_full(column))
             and np.isfinite(self._all_h[self._at(tree, column)])
         ]
 
@@ -109,15 +109,22 @@ class Table:
                 and not self._harm.first_danger[at]
                 and there <= stays
             )
-            if enough or there <= stays - get("placing.keep_h", "h"):
+            keep_h = 0.0 if options.as_told(tree, column) else get("placing.keep_h", "h")
+            if enough or there <= stays - keep_h:
                 self._costs[number, column] = (
                     there
                     + passing[column]
                     - min(passing.values())
                     + options.lack_h(tree, column)
-                    + options.move_h(tree)
+                    + options.move_h(tree, column)
                     + options.back_h(tree, column)
                 )
+
+        told = options.told.get(tree, net)
+        good = told != net and np.isfinite(self._costs[number, told])
+        if good and not self._harm.first_danger[self._at(tree, told)]:
+            # It may stand there by now: it is told nothing else, and keeps its room.
+            self._costs[number, np.arange(net + 1) != told] = np.inf
 
     def _safe(self, number: int, tree: str) -> None:
         """A tree in no danger stays for nothing but the light it lacks, and is sent into no danger."""
@@ -132,6 +139,6 @@ class Table:
             self._costs[number, column] = (
                 float(self._all_h[at] - np.nanmin(known) + self._harm.passing_h[at])
                 + options.lack_h(tree, column)
-                + options.move_h(tree)
+                + options.move_h(tree, column)
                 + options.back_h(tree, column)
             )

@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import date
 
 import numpy as np
 
 from advisor.advice.chance import chance_words
 from advisor.advice.grouping import advice_id, bench_order, listed, names, say
 from advisor.advice.heat import net_share
-from advisor.advice.hours import clock, day_span
+from advisor.advice.hours import clock, day_name, day_span
 from advisor.advice.model import Advice, Amount, Reason, Situation
 from advisor.advice.placing import Move, Placed, Rival, Rivalry
 from advisor.advice.placing_light import sun_wanted
 from advisor.advice.sunburn import Sunburn
+from advisor.garden.told_moves import MoveKind
 
 __all__ = ["placing_advice", "rivals_words"]
 
+_CHANGES_TOLD = "log moved for each, with the place where it stands now, and it is asked no more"
 NO_LESS_H = 0.05
 """Hours a day in all under which one choice is as good as another."""
 
@@ -25,18 +28,25 @@ def placing_advice(situation: Situation, placed: Placed) -> list[Advice]:
     """Return the moves, a piece for each place and kind, and the nets."""
     limits, places = situation.tables.limits, situation.holdings.places
     found = []
-    for place_id in dict.fromkeys(move.to_id for move in placed.moves):
+    reasoned: set[str] = set()
+    for place_id, told_on in dict.fromkeys((move.to_id, move.told_on) for move in placed.moves):
         name = places[place_id].name
-        out = placed.to(place_id, "shade")
+
+        def going(kind: MoveKind, to: tuple[str, date | None] = (place_id, told_on)) -> tuple[Move, ...]:
+            return tuple(move for move in placed.to(to[0], kind) if move.told_on == to[1])
+
+        out = going("shade")
         burns = [move.burn for move in out if move.burn is not None]
-        if room := placed.to(place_id, "room"):
+        if room := going("room"):
             found.append(_room(situation, placed, room, name))
         if burns:
-            because = rivals_words(situation, placed.rivalries.get(place_id))
+            because = "" if place_id in reasoned else rivals_words(situation, placed.rivalries.get(place_id))
+            reasoned.add(place_id)
             topic, do = f"shade-move-{place_id}", f"Move {{trees}} to {name}"
             still = [move.burn for move in out if move.still and move.burn is not None]
-            found.append(_out_of_sun(situation, burns, topic, do, because=because, still=still))
-        if light := placed.to(place_id, "light"):
+            told = _told_before(situation, out)
+            found.append(_out_of_sun(situation, burns, topic, do, because=because, still=still, told=told))
+        if light := going("light"):
             found.append(_into_light(situation, light, name))
     under_net: dict[bool, list[Sunburn]] = {}
     for burn in placed.nets:
@@ -65,8 +75,12 @@ def _out_of_sun(
     *,
     because: str = "",
     still: Sequence[Sunburn] = (),
+    told: str = "",
 ) -> Advice:
-    """Return one measure; trees in ``still`` want a net where they are carried to as well."""
+    """Return one measure; trees in ``still`` want a net where they are carried to as well.
+
+    ``told`` stands behind a move that was told before, which nobody logged.
+    """
     worst = max(group, key=lambda burn: (burn.must, burn.heat, burn.margin_k))
     by = min(burn.by_utc for burn in group)
     trees = bench_order(situation, [burn.tree_id for burn in group])
@@ -83,7 +97,7 @@ def _out_of_sun(
         "shade",
         "now" if at_once else "today",
         trees,
-        f"{do.format(trees=names(situation, trees))} {when}: {worst.why}",
+        f"{do.format(trees=names(situation, trees))} {when}{told}: {worst.why}",
         situation.now_utc,
         min(max(by, situation.now_utc), end),
         worst.reasons,
@@ -92,11 +106,26 @@ def _out_of_sun(
         sure=chance_words(situation.tables, worst.chance, members)
         if worst.heat
         else "by the sun over the horizon and the cloud forecast",
-        changes_if="cloud, or a cooler forecast" if worst.heat else "log moved or shaded once done",
+        changes_if=_CHANGES_TOLD
+        if told
+        else "cloud, or a cooler forecast"
+        if worst.heat
+        else "log moved or shaded once done",
         hazard="heat",
         must=any(burn.must for burn in group),
         because=because,
     )
+
+
+def _told_before(situation: Situation, group: Sequence[Move]) -> str:
+    """``, as told Tue 7 Jul, if it still stands on South bench``; empty for what is told first today."""
+    told_on = group[0].told_on
+    if told_on is None:
+        return ""
+    places = situation.holdings.places
+    where = listed([places[place_id].name for place_id in dict.fromkeys(move.from_id for move in group)])
+    stands = "it still stands" if len(group) == 1 else "they still stand"
+    return f", as told {day_name(situation, told_on)}, if {stands} on {where}"
 
 
 def _tenths(shares: Iterable[float]) -> float:
@@ -124,7 +153,8 @@ def _room(situation: Situation, placed: Placed, group: Sequence[Move], place: st
         "shade",
         told.urgency,
         trees,
-        f"Move {names(situation, trees)} to {place} first, {_when(situation, came)}: {pronoun} room "
+        f"Move {names(situation, trees)} to {place} first, {_when(situation, came)}"
+        f"{_told_before(situation, group)}: {pronoun} room "
         f"on {where} for {whom}",
         told.from_utc,
         told.until_utc,
@@ -154,7 +184,8 @@ def _into_light(situation: Situation, group: Sequence[Move], place: str) -> Advi
         "shade",
         "week",
         trees,
-        f"Move {names(situation, trees)} to {place} this week{steps}: {name} has {here_h} of full sun a day "
+        f"Move {names(situation, trees)} to {place} this week{steps}{_told_before(situation, group)}: "
+        f"{name} has {here_h} of full sun a day "
         f"on {here.name} and {there_h} there",
         situation.now_utc,
         end,

@@ -1,10 +1,15 @@
-"""The garden once today's moves are made: every later rule judges trees where they will stand by then."""
+"""The garden once today's moves are made: every later rule judges trees where they will stand by then.
+
+Moves that a digest told and nobody logged count as made too, since the hour they were told for. What would
+threaten a tree that was not carried is told by ``readings``.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from functools import partial
 from typing import cast
 
 import numpy as np
@@ -13,73 +18,196 @@ from advisor.advice.hours import HOUR, this_hour
 from advisor.advice.model import Situation
 from advisor.advice.placing import placing
 from advisor.advice.placing_elsewhere import copied
+from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import HOURLY, Exposure
+from advisor.exposure.stays import Stay
+from advisor.garden.model import Holdings
 from advisor.garden.state_model import TreeState
-from advisor.weather.table import stamp_of
+from advisor.weather.table import stamp_of, utc_of
 
-__all__ = ["settled"]
+__all__ = ["at_told_place", "settled", "settled_by_the_hour", "standing_at", "standing_now"]
 
 _ARRAYS = (*HOURLY, "sun_w_m2", "pot_rim_shaded_c")
 """Arrays over tree and hour that follow a tree to its place."""
+_OF_TREE = ("left_now_share", "capacity_l", "usable_l", "dry_at")
+_BY_SLOT = ("waterings_l",)
 
 
 def settled(situation: Situation) -> Situation:
     """Return the situation with trees in the places and under the nets that today's advice gives them.
 
-    Moves into the light have a week and are left out. From now on a tree that moves meets what it would meet
-    there; the ensemble, worked out for the old place, is then unknown for it.
+    Moves into the light have a week and are left out. From now on a tree that goes today meets what it would
+    meet there; the ensemble, worked out for the old place, is then unknown for it.
     """
-    return situation.once("settled", lambda: _settled(situation))
+    return situation.once("settled", partial(_settled, situation, at_once=True))
 
 
-def _settled(situation: Situation) -> Situation:
-    placed, exposure = placing(situation), situation.exposure
-    doubles = placed.doubles
-    if exposure is None or doubles is None or doubles.exposure is None:
+def settled_by_the_hour(situation: Situation) -> Situation:
+    """Return ``settled``, but with each tree in its old place up to the hour by which it is told to go."""
+    if not placing(situation).stand_of:
+        return settled(situation)
+    return situation.once("settled_by_the_hour", partial(_settled, situation, at_once=False))
+
+
+def standing_now(situation: Situation) -> Mapping[str, TreeState]:
+    """Return the states of the trees that ``settled`` has in another place or under another net."""
+    after = settled(situation)
+    if after is situation:
+        return {}
+    return {tree: state for tree, state in after.states.items() if state is not situation.states[tree]}
+
+
+def standing_at(situation: Situation, at_utc: datetime) -> Mapping[str, TreeState]:
+    """Return the states of all trees, in the places in which ``settled_by_the_hour`` has them then."""
+    stays = situation.once("stays", partial(_stays, situation, at_once=False))
+    begun = {
+        tree: tuple(stay for stay in each if stay.from_utc is None or stay.from_utc <= at_utc)
+        for tree, each in stays.items()
+    }
+    return _moved_states(situation, {tree: each for tree, each in begun.items() if each})
+
+
+def _stays(situation: Situation, *, at_once: bool) -> dict[str, tuple[Stay, ...]]:
+    """Where trees go that the journal does not have there: as told, then as told today."""
+    stays: dict[str, tuple[Stay, ...]] = {}
+    for tree, told in situation.told_moves.items():
+        if told.taken_as_done:
+            stays[tree] = (Stay(told.by_utc, told.to_id, situation.states[tree].extra_shade),)
+    placed, begin = placing(situation), this_hour(situation)
+    if placed.doubles is None:
+        return stays
+    leave_by: dict[str, datetime] = {}
+    for move in placed.moves:
+        if move.burn is not None:
+            by = max(move.burn.by_utc, begin)
+            leave_by[move.to_id] = min(by, leave_by.get(move.to_id, by))
+    burns = {move.tree_id: move.burn for move in placed.moves} | {net.tree_id: net for net in placed.nets}
+    of_tree = {move.tree_id: move for move in placed.moves}
+    for tree, double_id in placed.stand_of.items():
+        double, burn = placed.doubles.states[double_id], burns.get(tree)
+        going = of_tree.get(tree)
+        if going is not None and going.kind == "light":
+            continue
+        by = max(burn.by_utc, begin) if burn is not None else begin
+        if burn is None and going is not None:
+            by = leave_by.get(going.from_id, begin)
+        before = stays.get(tree, ())
+        if before and (before[0].place_id, before[0].extra_shade) == (double.place_id, double.extra_shade):
+            continue
+        by = begin if at_once else max(by, begin)
+        stays[tree] = (*before, Stay(by, double.place_id, double.extra_shade))
+    return stays
+
+
+def _settled(situation: Situation, *, at_once: bool) -> Situation:
+    exposure = situation.exposure
+    if exposure is None or situation.weather is None:
         return situation
-    light = {move.tree_id for move in placed.moves if move.kind == "light"}
-    going = [tree for tree in placed.stand_of if tree not in light]
-    if not going:
+    stays = {
+        tree: each for tree, each in _stays(situation, at_once=at_once).items() if tree in exposure.tree_ids
+    }
+    if not stays:
         return situation
-    states = dict(situation.states)
-    for tree in going:
-        double = doubles.states[placed.stand_of[tree]]
-        states[tree] = copied(
-            situation.states[tree], TreeState, place_id=double.place_id, extra_shade=double.extra_shade
-        )
+    states = _moved_states(situation, stays)
     members = situation.members
     return replace(
         situation,
         states=states,
-        exposure=_moved(exposure, doubles.exposure, placed.stand_of, going, this_hour(situation)),
-        members=None if members is None else _forgotten(members, going, this_hour(situation)),
+        exposure=_moved(situation, exposure, states, stays),
+        members=None if members is None else _forgotten(members, stays, this_hour(situation)),
     )
+
+
+def at_told_place(situation: Situation, trees: Sequence[str]) -> tuple[Mapping[str, TreeState], Exposure]:
+    """Return states and exposure with some trees in the places to which a digest told them.
+
+    Raises
+    ------
+    ValueError
+        There is no exposure.
+    """
+    exposure = situation.exposure
+    if exposure is None:
+        raise ValueError("other places need an exposure; there is none")
+    moves = situation.told_moves
+    stays = {
+        tree: (Stay(moves[tree].by_utc, moves[tree].to_id, situation.states[tree].extra_shade),)
+        for tree in trees
+    }
+    states = _moved_states(situation, stays)
+    return states, _moved(situation, exposure, states, stays)
+
+
+def _moved_states(situation: Situation, stays: Mapping[str, Sequence[Stay]]) -> dict[str, TreeState]:
+    states = dict(situation.states)
+    for tree, each in stays.items():
+        states[tree] = copied(
+            situation.states[tree], TreeState, place_id=each[-1].place_id, extra_shade=each[-1].extra_shade
+        )
+    return states
 
 
 def _row(exposure: Exposure, at_utc: datetime) -> int:
     return max(int((stamp_of(at_utc) - exposure.start_utc[0]) // HOUR), 0)
 
 
+def _there(
+    situation: Situation, states: Mapping[str, TreeState], stays: Mapping[str, Sequence[Stay]]
+) -> Exposure:
+    """What the trees of ``stays`` meet, worked out by themselves from where the balance of water begins."""
+    holdings, weather, tables = situation.holdings, situation.weather, situation.tables
+    trees = tuple(tree for tree in holdings.trees if tree.id in stays)
+    own = Holdings(holdings.garden, holdings.places, trees, holdings.journal)
+    if situation.expose is not None:
+        return situation.expose(own, {tree.id: states[tree.id] for tree in trees})
+    exposure = situation.exposure
+    if weather is None or exposure is None:
+        raise ValueError("other places need weather; there is none")
+    back = timedelta(days=tables.physics.value("water.look_back_d", "d") + 1.0)
+    first = weather.index_at(situation.now_utc - back)
+    begin = weather.index_at(utc_of(exposure.start_utc[0]))
+    near = weather.between(max(first, begin), begin + exposure.start_utc.size)
+    return compute_exposure(
+        own,
+        {tree.id: situation.states[tree.id] for tree in trees},
+        near,
+        tables,
+        situation.now_utc,
+        told_watering=situation.told_watering,
+        thirst=exposure.thirst,
+        ahead=stays,
+    )
+
+
 def _moved(
-    own: Exposure, there: Exposure, stand_of: Mapping[str, str], trees: Sequence[str], from_utc: datetime
+    situation: Situation,
+    own: Exposure,
+    states: Mapping[str, TreeState],
+    stays: Mapping[str, Sequence[Stay]],
 ) -> Exposure:
     """Return the exposure with some trees elsewhere from an hour on, as far as that is known."""
-    arrays = {name: getattr(own, name).copy() for name in _ARRAYS}
+    there = _there(situation, states, stays)
+    arrays = {name: getattr(own, name).copy() for name in (*_ARRAYS, *_OF_TREE, *_BY_SLOT)}
     ahead = int((there.start_utc[0] - own.start_utc[0]) // HOUR)
-    first = max(_row(there, from_utc), -ahead)
     last = min(there.start_utc.size, own.start_utc.size - ahead)
-    for tree in trees:
-        row, double = own.row(tree), there.row(stand_of[tree])
-        for name, array in arrays.items():
-            array[row, first + ahead : last + ahead] = getattr(there, name)[double, first:last]
+    same_slots = np.array_equal(there.slot_utc, own.slot_utc)
+    for tree, each in stays.items():
+        row, double = own.row(tree), there.row(tree)
+        begin = each[0].from_utc or situation.now_utc
+        first = max(_row(there, begin), -ahead)
+        for name in _ARRAYS:
+            arrays[name][row, first + ahead : last + ahead] = getattr(there, name)[double, first:last]
+        if same_slots:
+            for name in (*_OF_TREE, *_BY_SLOT):
+                arrays[name][row] = getattr(there, name)[double]
     return cast("Exposure", copied(own, Exposure, **arrays))
 
 
-def _forgotten(members: Exposure, trees: Sequence[str], from_utc: datetime) -> Exposure:
-    """Return the ensemble with nothing known of some trees from an hour on."""
+def _forgotten(members: Exposure, stays: Mapping[str, Sequence[Stay]], from_utc: datetime) -> Exposure:
+    """Return the ensemble with nothing known of some trees from the hour on in which they go."""
     arrays = {name: getattr(members, name).copy() for name in _ARRAYS}
-    first = _row(members, from_utc)
-    for tree in trees:
+    for tree, each in stays.items():
+        first = _row(members, max(each[0].from_utc or from_utc, from_utc))
         for array in arrays.values():
             array[:, members.row(tree), first:] = np.nan
     return cast("Exposure", copied(members, Exposure, **arrays))

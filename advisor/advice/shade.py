@@ -10,9 +10,11 @@ from advisor.advice.placing import placing
 from advisor.advice.placing_words import placing_advice
 from advisor.advice.pot_heat import pot_day
 from advisor.advice.pot_shade import pot_shade
+from advisor.advice.readings import conditional, other_readings, told_already
 from advisor.advice.settled import settled
 from advisor.advice.standing import standing_advice, standing_heat, standing_pots
 from advisor.advice.sunburn import burning_today
+from advisor.advice.told_back import told_back
 
 __all__ = ["shade_advice"]
 
@@ -20,7 +22,8 @@ __all__ = ["shade_advice"]
 def shade_advice(situation: Situation) -> tuple[Advice, ...]:
     """Every piece of advice on sun, heat and place for today.
 
-    Pots are judged where they will stand once the moves are made.
+    Pots are judged where they will stand once the moves are made, and where they stand if a move that was
+    told before was not made.
     """
     if situation.exposure is None or situation.weather is None:
         return (_blind(situation, tuple(situation.states), "no weather"),) if situation.states else ()
@@ -28,9 +31,16 @@ def shade_advice(situation: Situation) -> tuple[Advice, ...]:
     pots = pot_day(after, situation.day, this_hour(situation))
     usual, usual_pots = standing_heat(situation), standing_pots(situation)
     moving = {move.tree_id for move in placed.moves}
+    hot_pots = pot_shade(after, pots, set(usual_pots))
+    for reading in other_readings(situation):
+        if not reading.today:
+            there = pot_day(reading.situation, situation.day, this_hour(situation))
+            pieces = pot_shade(reading.situation, there, set(usual_pots))
+            hot_pots += [conditional(piece, reading) for piece in pieces if not told_already(piece, hot_pots)]
     return (
         *placing_advice(situation, placed),
-        *pot_shade(after, pots, set(usual_pots)),
+        *told_back(situation, {burn.tree_id for burn in burning.burns} | moving),
+        *hot_pots,
         *standing_advice(
             situation,
             "heat",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -16,6 +17,7 @@ from advisor.advice.heat import rolling_margin, sun_is_on
 from advisor.advice.hours import day_and_clock, day_span, eve_of, hour_at, this_hour, window
 from advisor.advice.model import Advice, Reason, Situation
 from advisor.advice.places import is_confirmed
+from advisor.advice.readings import conditional, other_readings, told_already
 from advisor.advice.settled import settled
 from advisor.advice.wet import wet_advice
 from advisor.physics.missing import reduce_over
@@ -28,20 +30,29 @@ FloatArray = NDArray[np.float64]
 def shelter_advice(situation: Situation) -> tuple[Advice, ...]:
     """Every piece of advice on shelter for today, tonight and, as notice, the nights after.
 
-    Trees are judged where today's moves out of the sun put them, and those moves have taken their room.
+    Trees are judged where today's moves out of the sun put them, and those moves have taken their room. What
+    only threatens a tree that was not carried is told with that behind it.
     """
     if situation.exposure is None or situation.weather is None:
         return _no_weather(situation)
-    situation = settled(situation)
-    return (
+    after = settled(situation)
+    found = [*_of_trees(after, None), *net_advice(after)]
+    for reading in other_readings(situation):
+        pieces = _of_trees(reading.situation, reading.trees)
+        found += [conditional(piece, reading) for piece in pieces if not told_already(piece, found)]
+    return tuple(found)
+
+
+def _of_trees(situation: Situation, of: Collection[str] | None) -> list[Advice]:
+    """Advice on all trees of the exposure, or on some, where it has only these."""
+    return [
         *_cold(situation),
         *_soak_before_freeze(situation),
         *_sun_on_frozen_ball(situation),
         *wind_advice(situation),
-        *net_advice(situation),
-        *hail_advice(situation),
-        *wet_advice(situation),
-    )
+        *hail_advice(situation, of),
+        *wet_advice(situation, of),
+    ]
 
 
 def _no_weather(situation: Situation) -> tuple[Advice, ...]:

@@ -7,7 +7,7 @@ waterings that nobody wrote down.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from advisor.advice.grouping import advice_id, bench_order, listed, names, say
 from advisor.advice.hours import clock, day_and_clock, day_span, local_day, this_hour, window
 from advisor.advice.model import Advice, Amount, Reason, Situation
+from advisor.advice.readings import other_readings
+from advisor.advice.settled import settled_by_the_hour, standing_at
 from advisor.advice.water_between import short_lived
 from advisor.advice.water_line import line_advice, not_fitting
 from advisor.advice.water_rain import rain_note
@@ -48,13 +50,19 @@ def watering_rounds(situation: Situation, day: date | None = None) -> tuple[Roun
     """Return today's watering times still to come, the next one when none is left, and which trees are due.
 
     Trees that are watered with care, and small pots, are looked at at the first of them whatever the balance
-    says. Trees whose use of today is not known are in none. With a later ``day``: that day's, as far as the
-    exposure reaches, waterings before it done as advised.
+    says. Trees that go elsewhere today are reckoned in each hour where they stand then. Trees whose use of
+    today is not known are in none. With a later ``day``: that day's, as far as the exposure reaches,
+    waterings before it done as advised.
     """
     day = situation.day if day is None else day
-    exposure, tables = situation.exposure, situation.tables
+    exposure = settled_by_the_hour(situation).exposure
     if exposure is None or situation.weather is None:
         return ()
+    return _rounds(situation, exposure, day)
+
+
+def _rounds(situation: Situation, exposure: Exposure, day: date) -> tuple[Round, ...]:
+    tables = situation.tables
     seen = [tree for tree in exposure.tree_ids if not _blind(situation, exposure, tree, day)]
     care = {tree for tree in seen if watered_with_care(situation.states[tree], tables)}
     small_l = tables.limits.value("water.small_pot_l", "l")
@@ -79,26 +87,32 @@ def watering_rounds(situation: Situation, day: date | None = None) -> tuple[Roun
 
 
 def water_advice(situation: Situation) -> tuple[Advice, ...]:
-    """Every piece of advice on water for today; tomorrow's first time once today's are past."""
+    """Every piece of advice on water for today; tomorrow's first time once today's are past.
+
+    Each tree is reckoned where it stands in each hour, today's moves and those told before made as told; what
+    a tree needs earlier that was not carried is told besides.
+    """
     if not situation.states:
         return ()
-    exposure = situation.exposure
+    exposure = settled_by_the_hour(situation).exposure
     if exposure is None or situation.weather is None:
         return (_routine(situation, tuple(situation.states), "no weather"),)
     blind = [tree for tree in exposure.tree_ids if _blind(situation, exposure, tree, situation.day)]
     seen = [tree for tree in exposure.tree_ids if tree not in blind]
     care = [tree for tree in seen if watered_with_care(situation.states[tree], situation.tables)]
-    rounds = watering_rounds(situation)
+    rounds = _rounds(situation, exposure, situation.day)
     found: list[Advice] = []
     said = False
     for one in rounds:
-        lines, by_hand = line_advice(situation, exposure, one.column, one.at_utc, one.water)
+        then = replace(situation, states=standing_at(situation, one.at_utc))
+        lines, by_hand = line_advice(then, exposure, one.column, one.at_utc, one.water)
         found += lines
         if by_hand:
             unlogged = [tree for tree in by_hand if situation.states[tree].water.unlogged]
             first = bool(unlogged) and not said
             found.append(_slot(situation, exposure, one, by_hand, unlogged, say_unlogged=first))
             said = said or bool(unlogged)
+    found += _if_not_carried(situation, rounds)
     found += _checks(situation, exposure, care, rounds)
     watered = {tree for one in rounds for tree in one.water}
     small = {tree for one in rounds for tree in one.check if tree not in care}
@@ -111,6 +125,45 @@ def water_advice(situation: Situation) -> tuple[Advice, ...]:
     if blind:
         found.append(_routine(situation, bench_order(situation, blind), "water use of today is missing"))
     return tuple(found)
+
+
+def _if_not_carried(situation: Situation, rounds: Sequence[Round]) -> list[Advice]:
+    """Trees that need water earlier in the place where they stand if nobody carried them."""
+    found = []
+    for reading in other_readings(situation):
+        exposure = reading.situation.exposure
+        if exposure is None:
+            continue
+        due: dict[tuple[int, datetime], list[str]] = {}
+        for tree in reading.trees:
+            first = min((one.at_utc for one in rounds if tree in {*one.water, *one.check}), default=None)
+            other = next(
+                (one for one in _rounds(reading.situation, exposure, situation.day) if tree in one.water),
+                None,
+            )
+            if other is not None and (first is None or other.at_utc < first):
+                due.setdefault((other.column, other.at_utc), []).append(tree)
+        for (column, at), trees in due.items():
+            ordered = bench_order(situation, trees)
+            litres = float(sum(exposure.waterings_l[exposure.row(tree), column] for tree in ordered))
+            found.append(
+                Advice(
+                    advice_id(f"water-if-{clock(situation.holdings.garden, at).replace(':', '')}", ordered),
+                    "water",
+                    "today",
+                    ordered,
+                    f"Water {names(situation, ordered)} at {day_and_clock(situation, at)} too, about "
+                    f"{say(situation, litres, 'l')}, {reading.words(ordered)}",
+                    at,
+                    at + timedelta(hours=situation.tables.limits.value("water.early_h", "h")),
+                    _pot_reasons(reading.situation, exposure, ordered),
+                    amount=Amount(litres, "l"),
+                    sure="by the pot balance, for a tree that was not carried",
+                    changes_if="log moved for each, with the place where it stands now",
+                    hazard="dry",
+                )
+            )
+    return found
 
 
 def _blind(situation: Situation, exposure: Exposure, tree: str, day: date) -> bool:

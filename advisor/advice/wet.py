@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import date, timedelta
 
 from advisor.advice.grouping import advice_id, bench_order, names, say
@@ -66,8 +67,8 @@ def drinks_little(situation: Situation, state: TreeState) -> bool:
     )
 
 
-def wet_advice(situation: Situation) -> list[Advice]:
-    """Prop or roof pots that drink little in a wet spell.
+def wet_advice(situation: Situation, of: Collection[str] | None = None) -> list[Advice]:
+    """Prop or roof pots that drink little in a wet spell. ``of``: only these trees.
 
     Source: three days of 5 mm or 30 mm more than evaporates in a week, estimates after common practice;
     see config/limits.toml. Checked: tests/advice/test_rule_cases.py.
@@ -88,6 +89,7 @@ def wet_advice(situation: Situation) -> list[Advice]:
         tree
         for tree, state in situation.states.items()
         if state.place_id in open_ids
+        and (of is None or tree in of)
         and drinks_little(situation, state)
         and not is_confirmed(situation, "rain", tree)
     ]

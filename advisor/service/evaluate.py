@@ -27,6 +27,7 @@ from advisor.garden.practice import practised
 from advisor.garden.state import fold_all
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
+from advisor.garden.told_moves import ToldMove, open_moves
 from advisor.garden.warmth import Warmth, warmth_from_hours
 from advisor.message.calendar import FORBIDDING, MOST_WINDOWS
 from advisor.units import NumberTable
@@ -152,6 +153,7 @@ def evaluate(
     *,
     told_standing: frozenset[str] = frozenset(),
     told_watering: Sequence[ToldWatering] = (),
+    told_moves: Sequence[ToldMove] = (),
     with_members: bool = True,
     forecast_error: ForecastError | None = None,
     climate: Climate | None = None,
@@ -167,6 +169,8 @@ def evaluate(
         Ids of standing measures that were told already.
     told_watering : sequence of ToldWatering
         What the digests of the last days told on water.
+    told_moves : sequence of ToldMove
+        What they told on places.
     forecast_error : ForecastError, optional
         Learned of the source of ``weather``: how sure it is; without it the usual error of config/.
     climate : Climate or None
@@ -205,6 +209,8 @@ def evaluate(
         exposure=exposure,
         members=members,
         told_standing=told_standing,
+        told_watering=told_watering,
+        told_moves=told_moves,
         climate=climate,
         forecast_error=forecast_error,
     )
@@ -231,6 +237,8 @@ def situation_of(
     exposure: Exposure | None,
     members: Exposure | None,
     told_standing: frozenset[str] = frozenset(),
+    told_watering: Sequence[ToldWatering] = (),
+    told_moves: Sequence[ToldMove] = (),
     climate: Climate | None = None,
     forecast_error: ForecastError | None = None,
 ) -> Situation:
@@ -255,6 +263,10 @@ def situation_of(
         weather_age_h=age_h,
         confirmed=confirmed_measures(holdings, now_utc, tables.limits),
         told_standing=told_standing,
+        told_watering=told_watering,
+        told_moves=open_moves(
+            told_moves, holdings, states, day, tables.limits.value("told.move_believed_d", "d")
+        ),
         quiet_from_local=alerts.quiet_from,
         quiet_until_local=alerts.quiet_until,
         forecast_error=forecast_error,
