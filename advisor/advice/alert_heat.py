@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 
-from advisor.advice.chance import chance_words
+from advisor.advice.chance import act_at, chance_words
 from advisor.advice.grouping import advice_id, bench_order, names, say
 from advisor.advice.heat import HeatDay, heat_day
 from advisor.advice.heat_reasons import heat_reasons
@@ -25,7 +25,7 @@ from advisor.garden.state_model import TreeState
 from advisor.physics.missing import reduce_over
 from advisor.weather.table import utc_of
 
-__all__ = ["heat_alert"]
+__all__ = ["heat_alert", "hot_days"]
 
 
 def heat_alert(situation: Situation) -> AlertEvent | None:
@@ -61,7 +61,12 @@ def heat_alert(situation: Situation) -> AlertEvent | None:
     spared = bench_order(situation, set(situation.states) - in_danger)
     peak = max(coming, key=lambda day: float(np.nanmax(judged[day].air_max_c, initial=-np.inf)))
     hottest = float(np.nanmax(judged[peak].air_max_c, initial=-np.inf))
-    chance = max(float(judged[day].chance[exposure.row(tree)]) for day in coming for tree in harmed(day))
+    chances = {
+        day: {tree: float(judged[day].chance[exposure.row(tree)]) for tree in harmed(day)} for day in days
+    }
+    chance = max(max(chances[day].values()) for day in coming)
+    worst_k = max(float(judged[day].margin_k[exposure.row(tree)]) for day in coming for tree in harmed(day))
+    sure = [tree for day in coming for tree, each in chances[day].items() if each >= _asked(situation, day)]
     evening = local_at(garden, ends, limits.value("heat.worker_from_h", "hour of day"))
     opens = day_span(garden, begun)[0] - lead
     unusual = unusual_heat(situation, max(begun, situation.day), ends)
@@ -81,10 +86,59 @@ def heat_alert(situation: Situation) -> AlertEvent | None:
         may_break_quiet_hours=False,
         expires_utc=evening,
         send_from_utc=max(situation.now_utc, opens),
+        opens=_sure_enough(situation, [max(chances[day].values()) for day in days], days),
+        grade=int(max(worst_k, 0.0) // limits.value("heat.grade_k", "K")),
+        sure_trees=bench_order(situation, sure),
     )
 
 
-def _harmed(situation: Situation, heat: HeatDay, usual: set[str]) -> list[str]:
+def hot_days(situation: Situation, since: date) -> tuple[date, ...] | None:
+    """Days from ``since`` on with heat for some tree, up to the last that keeps a told spell open.
+
+    Whether the grower has answered it does not matter here: the heat is there. A day that cannot be told is
+    none of them: a spell closed too early is told once more, one kept open too long may be silent. None
+    without weather.
+    """
+    exposure, garden = situation.exposure, situation.holdings.garden
+    if exposure is None or not exposure.start_utc.size:
+        return None
+    usual = set(standing_heat(situation))
+    ahead = round(situation.tables.limits.value("heat.hold_d", "d"))
+    first = max(since, local_day(garden, utc_of(exposure.start_utc[0])))
+    found = []
+    for number in range((situation.day - first).days + ahead + 1):
+        day = first + timedelta(days=number)
+        if _beyond(situation, heat_day(situation, day), usual):
+            found.append(day)
+    return tuple(found)
+
+
+def _asked(situation: Situation, day: date) -> float:
+    """Chance that a mail asks for, the higher the further ahead the day."""
+    limits = situation.tables.limits
+    far_d = max((day - situation.day).days - limits.value("heat.near_d", "d"), 0.0)
+    asked = act_at(situation) + limits.value("heat.far_share", "share") * far_d
+    return min(asked, limits.value("chance.almost_certain", "share"))
+
+
+def _sure_enough(situation: Situation, chances: list[float], days: list[date]) -> bool:
+    """Return True where days on end, enough for a mail, are likely enough for how far ahead they begin.
+
+    The chance of all of them lies between the product, if the forecast errs on each day alone, and the least,
+    if it errs on all alike; taken is the geometric mean of both, weighted.
+    """
+    limits = situation.tables.limits
+    wanted, together = round(limits.value("heat.wave_d", "d")), limits.value("heat.together_share", "share")
+    best = 0.0
+    for first in range(len(days) - wanted + 1):
+        if days[first + wanted - 1] >= situation.day:
+            some = np.array(chances[first : first + wanted])
+            best = max(best, float(some.prod() ** (1.0 - together) * some.min() ** together))
+    return best >= _asked(situation, max(days[0], situation.day))
+
+
+def _beyond(situation: Situation, heat: HeatDay, usual: set[str]) -> list[str]:
+    """Trees in danger, those for which it is usual only well beyond their limits."""
     exposure = situation.exposure
     if exposure is None:
         return []
@@ -92,10 +146,12 @@ def _harmed(situation: Situation, heat: HeatDay, usual: set[str]) -> list[str]:
     return [
         tree
         for row, tree in enumerate(exposure.tree_ids)
-        if heat.danger[row]
-        and not is_confirmed(situation, "heat", tree)
-        and (tree not in usual or heat.margin_k[row] >= worse)
+        if heat.danger[row] and (tree not in usual or heat.margin_k[row] >= worse)
     ]
+
+
+def _harmed(situation: Situation, heat: HeatDay, usual: set[str]) -> list[str]:
+    return [tree for tree in _beyond(situation, heat, usual) if not is_confirmed(situation, "heat", tree)]
 
 
 def _first_run(

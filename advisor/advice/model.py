@@ -102,6 +102,12 @@ class AlertEvent:
     expires_utc: datetime
     send_from_utc: datetime
     """Not before: heat about 48 h ahead, frost by 15:00 local of the day before the night."""
+    opens: bool = True
+    """False while it is too unsure, so far ahead, to be mailed; the morning mail tells it all the same."""
+    grade: int = 0
+    """Class of how far it goes beyond the limits, 0 for the least."""
+    sure_trees: tuple[str, ...] | None = None
+    """Those of ``trees`` that are worth a mail of their own; None: all."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime, time, timedelta
 
+from advisor.advice.alert_again import ToldEvent, belongs, lasting_until, step
+from advisor.advice.alert_heat import hot_days
 from advisor.advice.model import AlertEvent as Hazard
+from advisor.advice.model import Situation
 from advisor.garden.model import Garden
 from advisor.service.compose import (
     Envelope,
@@ -26,6 +29,7 @@ from advisor.store.ledger import (
     AlertEvent,
     LedgerRow,
     close_event,
+    event_by_id,
     open_events,
     record_event,
     stretch_event,
@@ -97,20 +101,9 @@ def queue_failure(
             enqueue_all(tx, messages)
 
 
-def _same(told: AlertEvent, hazard: Hazard) -> bool:
-    """Spells that touch or are a day apart are one event."""
-    day = timedelta(days=1)
-    return hazard.first_day <= told.last_day + day and hazard.last_day >= told.first_day - day
-
-
-def _worth_an_update(told: AlertEvent, hazard: Hazard, today: date, told_day: date) -> bool:
-    """Another tree in danger, or the beginning moved by a day while it had not begun; once a day at most."""
-    if told_day >= today:
-        return False
-    if set(hazard.trees) - set(told.trees):
-        return True
-    begun = told.first_day <= today
-    return not begun and hazard.first_day != told.first_day
+def _told(event: AlertEvent, garden: Garden) -> ToldEvent:
+    told_day = event.told_at_utc.astimezone(garden.zone).date()
+    return ToldEvent(event.first_day, event.last_day, event.trees, told_day, event.grade)
 
 
 def _quiet(now_utc: datetime, garden: Garden, quiet: tuple[time, time]) -> bool:
@@ -134,43 +127,26 @@ def queue_alerts(
     Quiet hours hold a message back unless a tree would be lost; the next pass after them asks again.
     """
     situation = evaluation.situation
-    garden, today = situation.holdings.garden, situation.day
+    garden, today, limits = situation.holdings.garden, situation.day, situation.tables.limits
     queued = []
     matched: set[str] = set()
+    _carry_on_heat(store, situation, now_utc)
     for hazard in evaluation.events:
-        told = next(
-            (event for event in open_events(store, hazard.hazard, now_utc) if _same(event, hazard)), None
-        )
+        known = open_events(store, hazard.hazard, now_utc)
+        told = next((event for event in known if belongs(_told(event, garden), hazard)), None)
         if told is not None:
             matched.add(told.event)
-            if hazard.last_day > told.last_day:
+            if hazard.last_day > told.last_day and hazard.hazard != "heat":
                 with store.transaction() as tx:
                     stretch_event(tx, told.event, hazard.last_day)
         if now_utc < hazard.send_from_utc or now_utc >= hazard.expires_utc:
             continue
         if _quiet(now_utc, garden, quiet) and not hazard.may_break_quiet_hours:
             continue
-        if told is None:
-            event = AlertEvent(
-                f"{hazard.hazard}-{hazard.first_day.isoformat()}",
-                hazard.hazard,
-                hazard.first_day,
-                hazard.last_day,
-                hazard.trees,
-                now_utc,
-            )
-        elif _worth_an_update(told, hazard, today, told.told_at_utc.astimezone(garden.zone).date()):
-            event = AlertEvent(
-                told.event,
-                told.hazard,
-                min(told.first_day, hazard.first_day) if told.first_day <= today else hazard.first_day,
-                max(told.last_day, hazard.last_day),
-                tuple(dict.fromkeys([*told.trees, *hazard.trees])),
-                now_utc,
-                told.revision + 1,
-            )
-        else:
+        what = step(None if told is None else _told(told, garden), hazard, today, limits)
+        if what == "silent":
             continue
+        event = _event_of(store, told, hazard, today, now_utc)
         matched.add(event.event)
         messages = alert_messages(hazard, event.event, event.revision, evaluation, notices, envelope, now_utc)
         key = f"{event.event}/{event.revision}"
@@ -184,9 +160,56 @@ def queue_alerts(
     return tuple(queued)
 
 
+def _event_of(
+    store: Store, told: AlertEvent | None, hazard: Hazard, today: date, now_utc: datetime
+) -> AlertEvent:
+    """What the ledger keeps of a mail. Heat lasts until the days go by without: see ``_carry_on_heat``.
+
+    An event that is over is never told again, so a new one that begins on the same day has a name of its own.
+    """
+    last_day = hazard.first_day if hazard.hazard == "heat" else hazard.last_day
+    if told is None:
+        name = f"{hazard.hazard}-{hazard.first_day.isoformat()}"
+        return AlertEvent(
+            name if event_by_id(store, name) is None else f"{name}-told-{today.isoformat()}",
+            hazard.hazard,
+            hazard.first_day,
+            last_day,
+            hazard.trees,
+            now_utc,
+            grade=hazard.grade,
+        )
+    begun = told.first_day <= today
+    return AlertEvent(
+        told.event,
+        told.hazard,
+        min(told.first_day, hazard.first_day) if begun else hazard.first_day,
+        max(told.last_day, last_day),
+        tuple(dict.fromkeys([*told.trees, *hazard.trees])),
+        now_utc,
+        told.revision + 1,
+        grade=max(told.grade, hazard.grade),
+    )
+
+
+def _carry_on_heat(store: Store, situation: Situation, now_utc: datetime) -> None:
+    """Let a told spell last while there is heat or heat is foreseen close by; close it when it is over."""
+    garden, quiet_d = situation.holdings.garden, round(situation.tables.limits.value("heat.quiet_d", "d"))
+    for event in open_events(store, "heat", now_utc):
+        hot = hot_days(situation, event.first_day)
+        if hot is None:
+            continue
+        last = lasting_until(_told(event, garden), hot, quiet_d)
+        with store.transaction() as tx:
+            if last > event.last_day:
+                stretch_event(tx, event.event, last)
+            if (situation.day - last).days > quiet_d:
+                close_event(tx, event.event, now_utc)
+
+
 def _close_past(store: Store, today: date, matched: set[str], now_utc: datetime) -> None:
     for name in HAZARDS:
-        for event in open_events(store, name, now_utc):
+        for event in open_events(store, name, now_utc) if name != "heat" else ():
             if event.last_day < today - timedelta(days=1) and event.event not in matched:
                 with store.transaction() as tx:
                     close_event(tx, event.event, now_utc)

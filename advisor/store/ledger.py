@@ -116,6 +116,8 @@ class AlertEvent:
         0 for the first message, counting up with each update.
     closed_at_utc : datetime or None
         When it was over.
+    grade : int
+        Highest class of the hazard told so far.
     """
 
     event: str
@@ -126,9 +128,10 @@ class AlertEvent:
     told_at_utc: datetime
     revision: int = 0
     closed_at_utc: datetime | None = None
+    grade: int = 0
 
 
-_EVENT = "event, hazard, first_day, last_day, trees, told_at, revision, closed_at"
+_EVENT = "event, hazard, first_day, last_day, trees, told_at, revision, closed_at, grade"
 
 
 def record_event(tx: Transaction, event: AlertEvent) -> bool:
@@ -138,10 +141,11 @@ def record_event(tx: Transaction, event: AlertEvent) -> bool:
     """
     return bool(
         tx.run(
-            f"INSERT INTO alert_event ({_EVENT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?) "  # noqa: S608 - fixed names
+            f"INSERT INTO alert_event ({_EVENT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) "  # noqa: S608 - fixed names
             "ON CONFLICT (event) DO UPDATE SET first_day = excluded.first_day, last_day = excluded.last_day, "
             "trees = excluded.trees, told_at = excluded.told_at, revision = excluded.revision, "
-            "closed_at = excluded.closed_at WHERE excluded.revision > alert_event.revision",
+            "closed_at = excluded.closed_at, grade = excluded.grade "
+            "WHERE excluded.revision > alert_event.revision",
             (
                 event.event,
                 event.hazard,
@@ -151,6 +155,7 @@ def record_event(tx: Transaction, event: AlertEvent) -> bool:
                 stamp(event.told_at_utc),
                 event.revision,
                 optional_stamp(event.closed_at_utc),
+                event.grade,
             ),
         )
     )
@@ -206,7 +211,7 @@ def events_between(store: Store, first_day: date, last_day: date) -> tuple[Alert
 
 
 def _event(row: Row) -> AlertEvent:
-    event, hazard, first, last, trees, told, revision, closed = row
+    event, hazard, first, last, trees, told, revision, closed, grade = row
     return AlertEvent(
         event,
         hazard,
@@ -216,6 +221,7 @@ def _event(row: Row) -> AlertEvent:
         utc_from(told),
         revision,
         stamp_text(closed),
+        grade,
     )
 
 

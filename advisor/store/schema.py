@@ -152,7 +152,9 @@ _THIRD = (
     ) STRICT""",
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD)
+_FOURTH = ("ALTER TABLE alert_event ADD COLUMN grade INTEGER NOT NULL DEFAULT 0 CHECK (grade >= 0)",)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD, _FOURTH)
 """Step n leads from schema n to schema n + 1."""
 
 SCHEMA_VERSION = len(MIGRATIONS)

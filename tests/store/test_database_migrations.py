@@ -48,15 +48,24 @@ class TestMigration:
     ) -> None:
         build(state, version)
         before = sqlite3.connect(state / FILE_NAME)
-        tables = [row[0] for row in before.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-        rows = {table: before.execute(f"SELECT * FROM {table}").fetchall() for table in tables}
+        names = [row[0] for row in before.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+        tables = {
+            table: ", ".join(row[1] for row in before.execute(f"PRAGMA table_info({table})"))
+            for table in names
+        }
+        rows = {
+            table: before.execute(f"SELECT {columns} FROM {table}").fetchall()
+            for table, columns in tables.items()
+        }
         before.close()
         assert min(map(len, rows.values())) > 0, "every table of the fixture has rows"
         with (
             Store.open(state, now, "system", rules=rules) as store,
             Store.open(tmp_path / "new", now, "system", rules=rules) as new,
         ):
-            assert {table: store.rows(f"SELECT * FROM {table}") for table in tables} == rows
+            assert {
+                table: store.rows(f"SELECT {columns} FROM {table}") for table, columns in tables.items()
+            } == rows
             assert shape(store) == shape(new)
             assert store.quick_check() == ()
 
@@ -90,7 +99,8 @@ class TestMigration:
         assert after.execute("PRAGMA user_version").fetchone() == (version,)
         # the table of the spoilt step, and those of every step that went before it in the same transaction
         there = {row[0] for row in after.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-        later = {"half", "station_asked"} | ({"learned", "station_file"} if version < 2 else set())
+        later = {"half"} | ({"learned", "station_file"} if version < 2 else set())
+        later |= {"station_asked"} if version < 3 else set()
         assert not there & later
         after.close()
 

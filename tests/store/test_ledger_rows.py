@@ -82,6 +82,12 @@ def test_event_is_told_once_and_updated_by_a_later_revision_only(store: Store, n
     assert ledger.open_events(store, "frost", now) == ()
 
 
+def test_event_keeps_the_class_it_was_told_at(store: Store, now: datetime) -> None:
+    record(store, spell(now, grade=1))
+    record(store, spell(now + DAY, grade=2, revision=1))
+    assert [event.grade for event in ledger.open_events(store, "heat", now)] == [2]
+
+
 def test_closed_event_is_over_but_open_again_to_a_clock_that_went_back(store: Store, now: datetime) -> None:
     record(store, spell(now))
     with store.transaction() as tx:
