@@ -16,6 +16,7 @@ from advisor.service.evaluate import AlertSettings, Evaluation, evaluate
 from advisor.service.fetch import Gathered, gather
 from advisor.service.files import Files, load_files, read_folder, state_folder_of
 from advisor.service.learn_error import error_for, known_errors
+from advisor.service.told_moves import told_moves
 from advisor.service.told_watering import told_watering
 from advisor.service.weather_now import assemble
 from advisor.store.config_files import load_tables
@@ -97,6 +98,7 @@ def ask(folder: Path, clock: Clock) -> Asked:
             AlertSettings(settings.caution, f"{settings.quiet_from:%H:%M}", f"{settings.quiet_until:%H:%M}"),
             told_standing=frozenset(standing_told(store)) if store is not None else frozenset(),
             told_watering=told_watering(store, now_utc),
+            told_moves=told_moves(store, now_utc),
             forecast_error=error_for(errors, weather),
             climate=kept_climate(store, files.holdings.garden, now_utc),
         )

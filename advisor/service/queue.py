@@ -23,7 +23,8 @@ from advisor.service.compose import (
     messages_of,
 )
 from advisor.service.evaluate import Evaluation
-from advisor.service.told_watering import keep_told, told_watering
+from advisor.service.told_moves import keep_told_moves
+from advisor.service.told_watering import keep_told
 from advisor.store.database import Store
 from advisor.store.ledger import (
     AlertEvent,
@@ -76,7 +77,8 @@ def queue_digest(
             for piece in evaluation.advice:
                 if piece.hazard == "standing":
                     tell_standing(tx, piece.id, now_utc, piece.do)
-            keep_told(tx, told_watering(store, now_utc), situation, now_utc)
+            keep_told(tx, store, situation, now_utc)
+            keep_told_moves(tx, store, situation, evaluation.advice, now_utc)
     return rendered
 
 

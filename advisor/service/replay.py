@@ -37,6 +37,7 @@ from advisor.service.replay_weather import (
     stored_climate,
 )
 from advisor.service.tick import run_pass
+from advisor.service.told_moves import told_moves
 from advisor.service.told_watering import told_watering
 from advisor.service.weather_now import assemble
 from advisor.store.atomic_files import write_atomically
@@ -332,6 +333,7 @@ def _close(run: _Run, now_utc: datetime) -> None:
             AlertSettings(settings.caution),
             told_standing=frozenset(standing_told(store)),
             told_watering=told_watering(store, now_utc),
+            told_moves=told_moves(store, now_utc),
             with_members=False,
             forecast_error=error_for(errors, weather),
             climate=kept_climate(store, garden, now_utc),

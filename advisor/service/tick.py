@@ -268,6 +268,7 @@ def _evaluation(the_pass: _Pass) -> Evaluation:
     from advisor.service.climate import kept_climate
     from advisor.service.evaluate import AlertSettings, evaluate
     from advisor.service.learn_error import error_for, known_errors
+    from advisor.service.told_moves import told_moves
     from advisor.service.told_watering import told_watering
     from advisor.service.weather_now import assemble
 
@@ -284,6 +285,7 @@ def _evaluation(the_pass: _Pass) -> Evaluation:
         AlertSettings(settings.caution, f"{settings.quiet_from:%H:%M}", f"{settings.quiet_until:%H:%M}"),
         told_standing=frozenset(standing_told(store)),
         told_watering=told_watering(store, now_utc),
+        told_moves=told_moves(store, now_utc),
         forecast_error=error_for(errors, weather),
         climate=kept_climate(store, files.holdings.garden, now_utc),
     )

@@ -1,20 +1,20 @@
 """What the digests of the last days told on water, kept in the store.
 
 This is no derived state: it is what was said, and nothing else tells it. The balance of the next mornings
-takes it as done, unless the journal says otherwise.
+takes it as done, unless the journal says otherwise. It is kept when a digest is queued, and counts once that
+digest was delivered.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from advisor.advice.model import Situation
 from advisor.advice.water import watering_rounds
 from advisor.exposure.water_known import ToldSlot, ToldWatering
+from advisor.service.told import heard_at, keep_said, said
 from advisor.store.database import Store, Transaction
-from advisor.store.learned import keep_learned, learned
 from advisor.store.stamps import stamp, utc_from
 from advisor.weather.days import day_bounds_utc
 
@@ -36,25 +36,28 @@ def told_now(situation: Situation) -> ToldWatering | None:
 
 
 def told_watering(store: Store | None, now_utc: datetime) -> tuple[ToldWatering, ...]:
-    """Return what the digests up to now told, oldest first."""
-    kept = None if store is None else learned(store, NAME, now_utc)
-    return () if kept is None else tuple(_read(row) for row in kept)
+    """Return what the digests delivered up to now told, oldest first; each speaks from its delivery on."""
+    if store is None:
+        return ()
+    found = []
+    for row in said(store, NAME, now_utc):
+        at_utc = heard_at(store, row, utc_from(row["from"]), now_utc)
+        if at_utc is not None and at_utc < utc_from(row["until"]):
+            found.append(_read(row, at_utc))
+    return tuple(found)
 
 
-def keep_told(
-    tx: Transaction, before: Iterable[ToldWatering], situation: Situation, now_utc: datetime
-) -> None:
+def keep_told(tx: Transaction, store: Store, situation: Situation, now_utc: datetime) -> None:
     """Keep what this digest tells beside what the earlier ones told, as far back as the balance looks."""
     told = told_now(situation)
-    if told is None:
-        return
-    days = situation.tables.physics.value("water.look_back_d", "d") + 1.0
-    recent = [one for one in before if one.until_utc > now_utc - timedelta(days=days)]
-    keep_learned(tx, NAME, [_row(one) for one in (*recent, told)], now_utc)
+    if told is not None:
+        days = situation.tables.physics.value("water.look_back_d", "d") + 1.0
+        keep_said(tx, store, NAME, _row(told, situation.day), now_utc, timedelta(days=days))
 
 
-def _row(told: ToldWatering) -> dict[str, Any]:
+def _row(told: ToldWatering, day: date) -> dict[str, Any]:
     return {
+        "day": day.isoformat(),
         "from": stamp(told.from_utc),
         "until": stamp(told.until_utc),
         "of": sorted(told.of),
@@ -65,9 +68,9 @@ def _row(told: ToldWatering) -> dict[str, Any]:
     }
 
 
-def _read(row: dict[str, Any]) -> ToldWatering:
+def _read(row: dict[str, Any], from_utc: datetime) -> ToldWatering:
     return ToldWatering(
-        utc_from(row["from"]),
+        from_utc,
         utc_from(row["until"]),
         frozenset(row["of"]),
         tuple(

@@ -15,6 +15,7 @@ __all__ = [
     "MessageState",
     "OutboxState",
     "counts",
+    "delivered_at",
     "held_lanes",
     "last_sent",
     "messages_of_day",
@@ -119,6 +120,16 @@ def last_sent(store: Store, kind: str, now_utc: datetime) -> datetime | None:
     row = store.row(
         "SELECT max(finished_at) FROM outbox WHERE state = 'sent' AND kind = ? AND finished_at <= ?",
         (kind, stamp(now_utc)),
+    )
+    return None if row is None else stamp_text(row[0])
+
+
+def delivered_at(store: Store, kind: str, day: date, now_utc: datetime) -> datetime | None:
+    """Return when the message of a kind and day, not of an event, was first taken by a server, or None."""
+    row = store.row(
+        "SELECT min(finished_at) FROM outbox WHERE state = 'sent' AND kind = ? AND day = ? AND event = '' "
+        "AND finished_at <= ?",
+        (kind, day.isoformat(), stamp(now_utc)),
     )
     return None if row is None else stamp_text(row[0])
 

@@ -1,0 +1,42 @@
+"""What digests said, kept row by row with the day of each, and whether and when it was delivered.
+
+A digest that waits, was refused, came too late or may or may not have arrived has told nothing that anybody
+is known to have read.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from advisor.store.database import Store, Transaction
+from advisor.store.learned import keep_learned, learned
+from advisor.store.outbox_view import delivered_at
+
+__all__ = ["heard_at", "keep_said", "said"]
+
+_SOON = timedelta(hours=1)
+"""The hour is the step of all advice: what arrives within it counts from when it was written."""
+
+
+def said(store: Store, name: str, now_utc: datetime) -> list[dict[str, Any]]:
+    """Return all rows kept under a name, oldest first, delivered or not."""
+    kept = learned(store, name, now_utc)
+    return [] if kept is None else [row for row in kept if "day" in row]
+
+
+def keep_said(
+    tx: Transaction, store: Store, name: str, row: dict[str, Any], now_utc: datetime, back: timedelta
+) -> None:
+    """Keep a row, with the ``day`` of its digest, beside those of the days ``back``."""
+    oldest = (now_utc - back).date().isoformat()
+    recent = [one for one in said(store, name, now_utc) if one["day"] >= oldest]
+    keep_learned(tx, name, [*recent, row], now_utc)
+
+
+def heard_at(store: Store, row: dict[str, Any], written_utc: datetime, now_utc: datetime) -> datetime | None:
+    """Return from when on a row counts as told: None while its digest has not been delivered to anybody."""
+    delivered = delivered_at(store, "digest", date.fromisoformat(row["day"]), now_utc)
+    if delivered is None:
+        return None
+    return written_utc if delivered - written_utc <= _SOON else delivered
