@@ -185,7 +185,7 @@ def plan(given: _Given, trees: tuple[str, ...], as_json: bool) -> int:
     asked = _asked(given)
     named = trees_asked(asked, trees)
     situation = asked.evaluation.situation
-    found = plan_days(situation, asked.evaluation.events).of_trees(named)
+    found = plan_days(situation).of_trees(named)
     if as_json:
         _give(dump(plan_object(situation, found)))
     else:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
 
-from advisor.advice import checks_person, checks_tree, checks_weather, checks_year, season
+from advisor.advice import checks_hazard, checks_person, checks_tree, checks_weather, checks_year, season
 from advisor.advice.model import Check, Gate, Situation
 from advisor.advice.work_case import WorkCase, is_own, matches, option_words
 from advisor.errors import SettingsError
@@ -36,6 +36,9 @@ CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
     "practice": checks_tree.practice,
     "spacing": checks_tree.spacing,
     "flags": checks_tree.flags,
+    "to-end": checks_tree.to_end,
+    "heat-rest": checks_hazard.heat_rest,
+    "warning": checks_hazard.warning,
     "leaf-left": checks_tree.leaf_left,
     "water": checks_tree.water,
     "season": season.season,
@@ -60,7 +63,8 @@ LASTING = frozenset({"stage", "strength", "practice"})
 """Kinds that look at the tree as it is now: what they rule out on a day they rule out on every later one."""
 
 OF_THE_DAY = LASTING | {
-    "since-seen", "spacing", "flags", "leaf-left", "season", "major-works", "winter-part", "feed-pause",
+    "since-seen", "spacing", "flags", "to-end", "heat-rest", "warning", "leaf-left", "season", "major-works",
+    "winter-part", "feed-pause",
 }  # fmt: skip
 """Kinds that look at the tree on a day: both half days have the same answer."""
 

@@ -9,11 +9,11 @@ from datetime import timedelta
 from typing import cast
 
 from advisor.advice.model import Check, CheckVerdict
-from advisor.advice.work_case import WorkCase, band, matches, option_words, raised_by, worst
+from advisor.advice.work_case import WorkCase, band, date_words, matches, option_words, raised_by, worst
 from advisor.garden.practice import said_by, usual
 from advisor.garden.state_model import Flag, Stage
 
-__all__ = ["flags", "leaf_left", "practice", "since_seen", "spacing", "stage", "strength", "water"]
+__all__ = ["flags", "leaf_left", "practice", "since_seen", "spacing", "stage", "strength", "to_end", "water"]
 
 
 def stage(case: WorkCase) -> Check:
@@ -241,6 +241,55 @@ def _flag_verdict(case: WorkCase, flag: Flag) -> tuple[CheckVerdict, str] | None
     if flag.rule.ends_by_time and case.day > flag.expected_end[1]:
         return "care", f", should have ended by {flag.expected_end[1].isoformat()}: look and tell"
     return verdict, ""
+
+
+def to_end(case: WorkCase) -> Check:
+    """What the work would end (option ``begun_by``): in the journal, not ended yet (``ended_by``), and ripe.
+
+    Unknown where nothing of it is in the journal, unless option ``missing`` says otherwise; fail where it
+    was ended since. ``within`` days after it began it is late (up to the high end with care); a state that
+    runs is early before its expected end, unless an entry in ``unless`` was logged since it began.
+    """
+    tree, row = case.state.tree.id, case.row
+    source = str(row.options.get("source", "common practice: growers"))
+    begun = [
+        (ago, entry) for entry in option_words(row, "begun_by") if (ago := case.days_since(entry)) is not None
+    ]
+    if not begun:
+        missing = cast("CheckVerdict", row.options.get("missing", "unknown"))
+        text = (
+            f"{row.text}: {row.options['none']}; log {' or '.join(option_words(row, 'begun_by'))} for {tree}"
+        )
+        return case.check(missing, f"{text} with its day", source=source)
+    ago, entry = min(begun)
+    enders = set(option_words(row, "ended_by"))
+    running = [flag for flag in case.state.flags if enders & set(flag.rule.ends)]
+    ended = [
+        (gone, one) for one in option_words(row, "ended_by") if (gone := case.days_since(one)) is not None
+    ]
+    if ended and (min(ended)[0] < ago or (min(ended)[0] == ago and not running)):
+        gone, one = min(ended)
+        text = f"{row.text}: {one} {_ago(gone)}, and nothing is begun since"
+        return case.check("fail", text, value=float(gone), unit="d", source=source)
+    if "within" in row.numbers:
+        number = row.numbers["within"]
+        verdict, limit = band(float(ago), number, "max")
+        text = f"{row.text}: {entry} {_ago(ago)}; at most {limit:.0f} days"
+        text += f"; {row.options['late']}" if verdict != "pass" else ""
+        held = row.numbers.source("within")
+        return case.check(verdict, text, value=float(ago), unit="d", limit=limit, source=held)
+    unless = [after for word in option_words(row, "unless") if (after := case.days_since(word)) is not None]
+    early = [flag for flag in running if "early" in row.options and case.day < flag.expected_end[0]]
+    if early and not any(after <= ago for after in unless):
+        first, last = early[0].expected_end
+        span = f"{date_words(first, case.situation.day)} to {date_words(last, case.situation.day)}"
+        text = f"{row.text}: {entry} {_ago(ago)}; {row.options['early']} {span}"
+        return case.check("care", text, value=float(ago), unit="d", limit=first.isoformat(), source=source)
+    return case.check("pass", f"{row.text}: {entry} {_ago(ago)}", value=float(ago), unit="d", source=source)
+
+
+def _ago(days: int) -> str:
+    return {0: "today", 1: "a day ago"}.get(days, f"{days} days ago")
 
 
 def leaf_left(case: WorkCase) -> Check:

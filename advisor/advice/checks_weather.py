@@ -11,7 +11,7 @@ from advisor.advice.work_case import Hours, WorkCase, band, option_words, places
 from advisor.advice.work_members import Runs, reduced_runs, runs_beyond
 from advisor.units import Number
 
-__all__ = ["after", "aftercare_place", "before", "during", "hot_days", "sap_pressure", "thunder"]
+__all__ = ["after", "aftercare_place", "before", "during", "hot_days", "mended", "sap_pressure", "thunder"]
 
 _SIDES = ("max", "min")
 _DEFAULT_REDUCE = {"max": "max", "min": "min"}
@@ -228,9 +228,9 @@ def _side(case: WorkCase, hours: Hours, side: str, number: Number, gaps_matter: 
         passed = "above" if side == "max" else "below"
         text = f"{label}: {runs.count} of {runs.known} runs go {passed} {held}; this forecast {seen}"
     if verdict == "fail":
-        mended = _mended(case)
-        if mended:
-            verdict, text = "care", f"{text}. {mended}"
+        place = mended(case)
+        if place:
+            verdict, text = "care", f"{text}. {place}"
     return case.check(verdict, text, value=value, unit=number.unit, limit=limit, at_utc=at, source=source)
 
 
@@ -243,7 +243,7 @@ def _runs(case: WorkCase, hours: Hours, reduce: str, number: Number, side: str) 
     return runs_beyond(case, values, number, side)
 
 
-def _mended(case: WorkCase) -> str:
+def mended(case: WorkCase) -> str:
     """Say where the tree can be sheltered from this weather, or nothing."""
     if case.row.shelter_mends:
         level = case.need("shelter_level")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from advisor.advice.checks_hazard import stopped_by
 from advisor.advice.grouping import advice_id, bench_order, listed, names
 from advisor.advice.hours import day_span
 from advisor.advice.model import Advice, Reason, Situation
@@ -12,11 +13,15 @@ __all__ = ["due_advice"]
 
 def due_advice(situation: Situation) -> tuple[Advice, ...]:
     """Ask what is due; what is well overdue is for today."""
-    limits = situation.tables.limits
+    limits, feeding = situation.tables.limits, situation.tables.works["feed"]
+    overdue = limits.value("due.overdue_d", "d")
     groups: dict[tuple[str, tuple[str, ...]], dict[str, Question]] = {}
     for tree in bench_order(situation, situation.states):
         for question in situation.states[tree].questions:
-            if question.id == "feed-again" and tree in situation.warned:
+            if (
+                question.id == "feed-again"
+                and stopped_by(situation, feeding, tree, situation.day) is not None
+            ):
                 continue  # the warning says to stop feeding until it is over
             if question.due <= situation.day:
                 groups.setdefault((question.text, question.answers), {})[tree] = question
@@ -32,17 +37,17 @@ def due_advice(situation: Situation) -> tuple[Advice, ...]:
             Advice(
                 advice_id(topic, trees),
                 "due",
-                "today" if late > limits.value("due.overdue_d", "d") else "note",
+                "today" if late > overdue else "note",
                 trees,
                 f"Look at {names(situation, trees)}: {question_text}{how}",
                 situation.now_utc,
                 day_span(situation.holdings.garden, situation.day)[1],
                 (
                     Reason(
-                        "days past the date to look",
+                        "days since it was time to look",
                         float(late),
                         "d",
-                        limits.value("due.overdue_d", "d"),
+                        overdue if late > overdue else None,  # a limit not reached is no reason
                         None,
                         listed(sorted({question.why for question in asked.values()})[:2]),
                         limits.source("due.overdue_d"),

@@ -206,8 +206,8 @@ class Situation:
     weather_age_h: float | None
     confirmed: Mapping[tuple[str, str], date] = field(default_factory=dict)
     """(hazard, tree id) -> local date on which the journal confirmed the measure."""
-    warned: frozenset[str] = frozenset()
-    """Trees that a warning of heat or frost names for this day: no work, no feeding is offered for them."""
+    warnings: tuple[AlertEvent, ...] = ()
+    """Warnings that stand; which of them stop a kind of work is said by its rows of kind ``warning``."""
     told_standing: frozenset[str] = frozenset()
     """Ids of standing measures already told (kept by the service)."""
     quiet_from_local: str = "22:00"

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
 from advisor.advice.grouping import bench_order
-from advisor.advice.model import AlertEvent, Situation
+from advisor.advice.model import Situation
 from advisor.advice.plan_days import assign_days
 from advisor.advice.plan_model import Closing, Plan, PlannedSession, Resting
 from advisor.advice.plan_sessions import Candidate, ReadySession, day_choices, session_of, told_works
@@ -25,15 +25,13 @@ PLAN_DAYS = 10
 """Local days from today on (the length of the forecast)."""
 
 
-def plan(situation: Situation, events: Sequence[AlertEvent] = ()) -> Plan:
+def plan(situation: Situation) -> Plan:
     """Plan the coming days.
 
     Parameters
     ----------
     situation : Situation
         Everything known at this pass.
-    events : sequence of AlertEvent
-        Heat and frost told of: on their days nothing is begun on the trees they name.
 
     Returns
     -------
@@ -46,7 +44,7 @@ def plan(situation: Situation, events: Sequence[AlertEvent] = ()) -> Plan:
     days = days_from(situation.day, PLAN_DAYS)
     major, light = a_day(situation)
     benches = bench_order(situation, situation.states)
-    told = {tree: told_works(situation, situation.states[tree], days, events) for tree in benches}
+    told = {tree: told_works(situation, situation.states[tree], days) for tree in benches}
     begun = {tree: _session_begun(situation, situation.states[tree]) for tree in benches}
     ready = {}
     for tree in benches:
@@ -76,9 +74,9 @@ def plan(situation: Situation, events: Sequence[AlertEvent] = ()) -> Plan:
         light_a_day=light,
         sessions=tuple(sessions),
         also_ready=also,
-        closing=_closing(situation, told, planned, also, days, events),
+        closing=_closing(situation, told, planned, also, days),
         resting=tuple(
-            Resting(tree, _why(situation, tree, told[tree], days, events, begun[tree]))
+            Resting(tree, _why(situation, tree, told[tree], days, begun[tree]))
             for tree in benches
             if tree not in ready
         ),
@@ -148,7 +146,6 @@ def _closing(
     planned: Mapping[str, PlannedSession],
     also: Sequence[PlannedSession],
     days: Sequence[date],
-    events: Sequence[AlertEvent],
 ) -> tuple[Closing, ...]:
     notice = situation.tables.limits.value("plan.closing_d", "d")
     full = {one.tree_id: one for one in also}
@@ -163,12 +160,12 @@ def _closing(
             if session is not None and not inside:
                 by = f"{situation.tables.works[session.work].name} is planned instead"
                 if not one.halves:
-                    why = hindrance(situation, situation.states[tree], one, days, events)
+                    why = hindrance(situation, situation.states[tree], one, days)
                     by = "" if why.kind == "tree" else why.text
             elif tree in full:
                 by = "the days are full"
             elif session is None and not one.halves:
-                why = hindrance(situation, situation.states[tree], one, days, events)
+                why = hindrance(situation, situation.states[tree], one, days)
                 by = "" if why.kind == "tree" else why.text
             if inside or by:
                 day = session.day if session is not None and inside else None
@@ -183,7 +180,6 @@ def _why(
     tree: str,
     told: Sequence[Candidate],
     days: Sequence[date],
-    events: Sequence[AlertEvent],
     begun: str,
 ) -> str:
     state = situation.states[tree]
@@ -192,4 +188,4 @@ def _why(
     if begun and any(one.halves for one in told):
         return begun
     first = min(told, key=lambda one: (one.last is not None and one.last.day < situation.day, one.closes))
-    return hindrance(situation, state, first, days, events).text
+    return hindrance(situation, state, first, days).text

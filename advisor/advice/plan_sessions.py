@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from advisor.advice.checks import applying_rows, run_check
-from advisor.advice.model import AlertEvent, HalfDay, Situation
+from advisor.advice.model import HalfDay, Situation
 from advisor.advice.plan_model import PlannedSession, Waiting
 from advisor.advice.readiness import (
     flags_raised,
@@ -24,7 +24,7 @@ from advisor.advice.work_case import WorkCase
 from advisor.garden.state_model import Flag, TreeState
 from advisor.garden.tables import WorkRule
 
-__all__ = ["Candidate", "ReadySession", "day_choices", "session_of", "stands_in_the_way", "told_works"]
+__all__ = ["Candidate", "ReadySession", "day_choices", "session_of", "told_works"]
 
 _OF_EARLIER_WORK = frozenset({"spacing", "flags", "leaf-left"})
 """Kinds of check that look at what was done to the tree before."""
@@ -53,17 +53,10 @@ class Candidate:
         return tuple(half for half in self.halves if half.day == day)
 
 
-def stands_in_the_way(event: AlertEvent, tree_id: str) -> bool:
-    """True where a warning of heat or frost names the tree: nothing is begun on it then."""
-    return event.hazard in {"heat", "frost"} and tree_id in event.trees
-
-
-def told_works(
-    situation: Situation, state: TreeState, days: Sequence[date], events: Sequence[AlertEvent]
-) -> tuple[Candidate, ...]:
+def told_works(situation: Situation, state: TreeState, days: Sequence[date]) -> tuple[Candidate, ...]:
     """Return the kinds of work told for a tree, in the order of the rules, with their half days.
 
-    None after the last sensible day, and none while a heat or frost warning stands for the tree.
+    None after the last sensible day.
     """
     found = []
     for rule in situation.tables.works.values():
@@ -71,16 +64,7 @@ def told_works(
         if told is None or never(rule, state) is not None:
             continue
         last = last_day(situation, rule, state, situation.day)
-        open_days = [
-            day
-            for day in days
-            if told <= day
-            and (last is None or day <= last.day)
-            and not any(
-                stands_in_the_way(event, state.tree.id) and event.first_day <= day <= event.last_day
-                for event in events
-            )
-        ]
+        open_days = [day for day in days if told <= day and (last is None or day <= last.day)]
         halves = tuple(
             half for half in suitable_halves(situation, rule, state, open_days) if without_a_but(rule, half)
         )

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from advisor.advice.model import AlertEvent, Check, HalfDay, Situation
-from advisor.advice.plan_sessions import Candidate, stands_in_the_way
+from advisor.advice.checks_hazard import stopped_by
+from advisor.advice.model import Check, HalfDay, Situation
+from advisor.advice.plan_sessions import Candidate
 from advisor.advice.windows import half_days
 from advisor.garden.state_model import TreeState
 
@@ -24,9 +25,7 @@ class Hindrance:
     text: str
 
 
-def hindrance(
-    situation: Situation, state: TreeState, one: Candidate, days: Sequence[date], events: Sequence[AlertEvent]
-) -> Hindrance:
+def hindrance(situation: Situation, state: TreeState, one: Candidate, days: Sequence[date]) -> Hindrance:
     """Say what stands in the way of a told work that has no half day without a but.
 
     The tree itself, if it forbids the work on every day; else, of the days without a warning, what a day
@@ -45,11 +44,9 @@ def hindrance(
         return Hindrance("tree", _words(state, bars[0]))
     if situation.exposure is None:
         return Hindrance("no-weather", "no weather is known")
-    warned = [event for event in events if stands_in_the_way(event, state.tree.id)]
+    stopped = [stopped_by(situation, one.rule, state.tree.id, half.day) for half in halves]
     free = [
-        half
-        for half, bar in zip(halves, bars, strict=True)
-        if bar is None and not any(event.first_day <= half.day <= event.last_day for event in warned)
+        half for half, bar, event in zip(halves, bars, stopped, strict=True) if bar is None and event is None
     ]
     cares = [check for half in free for check in _buts(one, half)]
     if cares:
@@ -57,7 +54,8 @@ def hindrance(
     fails = [half.checks[0] for half in free if half.verdict == "does-not-suit"]
     if fails:
         return Hindrance("weather", _words(state, _most_named(fails)))
-    text = f"the {warned[0].hazard} stands in the way" if warned else "no working hours are left"
+    hazards = [event.hazard for event in stopped if event is not None]
+    text = f"the {hazards[0]} stands in the way" if hazards else "no working hours are left"
     return Hindrance("warning", text)
 
 

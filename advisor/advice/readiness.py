@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from advisor.advice.checks import applying_rows
 from advisor.advice.model import Check, HalfDay, Situation
 from advisor.advice.season import SeasonLast, last_sensible
-from advisor.advice.work_case import WorkCase, matches, option_words
+from advisor.advice.work_case import WorkCase, date_words, matches, option_words
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import FlagRule, WorkRule
 
@@ -120,5 +120,6 @@ def until_texts(situation: Situation, rule: WorkRule, state: TreeState, day: dat
         first, last = (
             day + timedelta(days=int(days.value if end is None else end)) for end in (days.low, days.high)
         )
-        found.append(f"{flag.name}: until about {first.day} {first:%B} to {last.day} {last:%B}.")
+        span = " to ".join(date_words(one, situation.day) for one in (first, last))
+        found.append(f"{flag.name}: until about {span}.")
     return tuple(found)

@@ -112,20 +112,10 @@ def judge_half(
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Which half days are looked for where they are counted and not read: clear ones, and only the first.
-
-    Attributes
-    ----------
-    most : that many are enough.
-    closed : first and last days of spans that do not count.
-    """
+    """Which half days are looked for where they are counted and not read: clear ones, and only the first."""
 
     most: int
-    closed: tuple[tuple[date, date], ...] = ()
-
-    def counts(self, day: date) -> bool:
-        """Return True for days outside the closed spans."""
-        return not any(first <= day <= last for first, last in self.closed)
+    """That many are enough."""
 
 
 def suitable_halves(

@@ -56,14 +56,15 @@ def judge(
     day : date
         Today or later.
     wanted : Wanted, optional
-        For an answer that is counted rather than read: only the clear half days that it names are looked
+        For an answer that is counted rather than read: no more clear half days than it wants are looked
         for, and a day that does not suit has the checks up to the first that forbids. Verdict and last
         day stay the same.
 
     Returns
     -------
     WorkJudgement
-        Verdict of the day's best remaining half day, deciding reason first.
+        Verdict of the day's best remaining half day, deciding reason first. Half days ahead end with
+        the last sensible day.
 
     Raises
     ------
@@ -106,14 +107,17 @@ def judge(
         checks, verdict = best.checks, best.verdict
     last = last_day(situation, rule, state, day)
     barred = "" if last is None else _barred(situation, rule, state, last.day)
+    coming = [
+        one
+        for one in days_from(day + timedelta(days=1), WINDOW_DAYS)
+        if last is None or one <= last.day  # what comes later is for the next season
+    ]
     last = None if barred else last
-    coming = days_from(day + timedelta(days=1), WINDOW_DAYS)
     if wanted is None:
         ahead = tuple(suitable_halves(situation, rule, state, coming))
     else:
-        found = sum(half.verdict == "suits" and wanted.counts(day) for half in today)
-        days = [one for one in coming if wanted.counts(one) and (last is None or one <= last.day)]
-        clear = suitable_halves(situation, rule, state, days, with_care=False)
+        found = sum(half.verdict == "suits" for half in today)
+        clear = suitable_halves(situation, rule, state, coming, with_care=False)
         ahead = tuple(islice(clear, max(wanted.most - found, 0)))
     return WorkJudgement(
         work=work_id,
@@ -211,7 +215,7 @@ def work_advice(situation: Situation) -> tuple[Advice, ...]:
         fit: list[tuple[TreeState, HalfDay, SeasonLast | None]] = []
         for tree in situation.holdings.trees:
             state = situation.states.get(tree.id)
-            if state is None or tree.id in situation.warned:
+            if state is None:
                 continue
             if never(rule, state) is not None or not told_in_stage(rule, state):
                 continue

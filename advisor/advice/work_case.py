@@ -27,6 +27,7 @@ __all__ = [
     "Hours",
     "WorkCase",
     "band",
+    "date_words",
     "is_own",
     "matches",
     "option_words",
@@ -296,6 +297,11 @@ def logged_days(state: TreeState) -> dict[str, list[date]]:
         for entry in raised_by(state, flag):
             found.setdefault(entry, []).append(flag.began)
     return found
+
+
+def date_words(day: date, today: date) -> str:
+    """Return ``4 July``, with the year where it is not that of ``today``."""
+    return f"{day.day} {day:%B}" + (f" {day.year}" if day.year != today.year else "")
 
 
 def option_words(row: CheckRow, key: str) -> tuple[str, ...]:

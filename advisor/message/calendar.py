@@ -15,13 +15,10 @@ from advisor.message.words import plain, tree_names
 if TYPE_CHECKING:
     from icalendar import Event
 
-__all__ = ["FORBIDDING", "MOST_WINDOWS", "calendar_bytes"]
+__all__ = ["MOST_WINDOWS", "calendar_bytes"]
 
 MOST_WINDOWS = 3
 """Half days of one kind of work and tree that go into the calendar; the rest is a question away."""
-
-FORBIDDING = frozenset({"heat", "frost"})
-"""Hazards on whose days no work is put into the calendar for the trees they threaten."""
 
 _WORD = {"suits": "suits", "suits-with-care": "suits with care"}
 
@@ -29,23 +26,13 @@ _WORD = {"suits": "suits", "suits-with-care": "suits with care"}
 def _worth_a_line(digest: DigestInput, judgement: WorkJudgement) -> tuple[HalfDay, ...]:
     """Half days that suit without a but, at most ``MOST_WINDOWS``.
 
-    None of work that ends what the journal does not know of (wire to take off, a layer to separate), none
-    after the last sensible day, and none while a heat or frost warning stands for the tree.
+    None of work that ends a state of the tree before that asks for it (wire to take off, a layer to
+    separate).
     """
     rule, state = digest.situation.tables.works[judgement.work], digest.situation.states[judgement.tree_id]
     if ends_something(rule) and told_from(rule, state, digest.situation.day) is None:
         return ()
-    last = judgement.last_sensible_day
-    hazards = [
-        event for event in digest.events if event.hazard in FORBIDDING and judgement.tree_id in event.trees
-    ]
-    clear = [
-        half
-        for half in judgement.windows
-        if half.verdict == "suits"
-        and (last is None or half.day <= last)
-        and not any(event.first_day <= half.day <= event.last_day for event in hazards)
-    ]
+    clear = [half for half in judgement.windows if half.verdict == "suits"]
     return tuple(clear[:MOST_WINDOWS])
 
 

@@ -129,14 +129,17 @@ def _entry(situation: Situation, group: Sequence[PlannedSession]) -> list[str]:
         out.append(_under("last sensible day", _last(one.last)))
     waiting: dict[str, list[str]] = {}
     for other in one.waiting:
-        waiting.setdefault(_until_then(other), []).append(situation.tables.works[other.work].name)
+        waiting.setdefault(_until_then(other, situation.day), []).append(
+            situation.tables.works[other.work].name
+        )
     return out + [_under("must then wait", f"{list_of(names)}, {when}") for when, names in waiting.items()]
 
 
-def _until_then(other: Waiting) -> str:
+def _until_then(other: Waiting, today: date) -> str:
     if other.from_day is None:
         return "until that is over"
-    return f"until {short_day(other.from_day)}" + ("" if other.this_season else ", so not this season")
+    year = f" {other.from_day.year}" if other.from_day.year != today.year else ""
+    return f"until {short_day(other.from_day)}{year}" + ("" if other.this_season else ", so not this season")
 
 
 def prepare_texts(situation: Situation, plan: Plan, day: date) -> tuple[str, ...]:

@@ -8,7 +8,8 @@ from datetime import timedelta
 
 from advisor.advice.model import Check, HalfDay, Situation, WorkJudgement
 from advisor.advice.season_climate import years_in_words
-from advisor.message.words import day_and_clock, plain, short_day
+from advisor.advice.work import WINDOW_DAYS
+from advisor.message.words import day_and_clock, list_of, plain, short_day
 
 __all__ = ["VERDICT_WORDS", "gate_line", "journal_lines", "judgement_lines", "settled_by"]
 
@@ -22,6 +23,8 @@ VERDICT_WORDS = {
 _MARKS = {"pass": "fine", "care": "care", "fail": "against", "unknown": "not known"}
 _GATES = {"tree": "the tree", "weather": "the weather", "person": "you"}
 _MOST = 4
+TIME_LEFT = "time-left"
+"""The check of the person that other hours mend, and nothing else."""
 _GOOD = {"suits", "suits-with-care"}
 
 
@@ -41,30 +44,45 @@ def _when(situation: Situation, half: HalfDay) -> str:
     return f"{day_and_clock(half.from_utc, zone, situation.day)}-{half.until_utc.astimezone(zone):%H:%M}"
 
 
-def _too_late(judgement: WorkJudgement, half: HalfDay) -> str:
-    """Say so where the half day lies after the last sensible day."""
+def _wait(situation: Situation, judgement: WorkJudgement) -> str:
+    """``wait until tomorrow 08:00-13:00``, or why no half day ahead is offered."""
+    if judgement.next_window is not None:
+        return f"wait until {_when(situation, judgement.next_window)}"
+    if not _closes_soon(judgement) or judgement.last_sensible_day is None:
+        return "no half day of the coming ten days is better"
+    last = short_day(judgement.last_sensible_day)
+    if judgement.last_sensible_day <= judgement.day:
+        return f"its last sensible day is {last}: next season"
+    return f"no half day before its last sensible day, {last}, is better: next season"
+
+
+def _closes_soon(judgement: WorkJudgement) -> bool:
+    """True where the season closes within the days in which half days are looked for."""
     last = judgement.last_sensible_day
-    if last is None or half.day <= last:
-        return ""
-    return f", which is after its last sensible day, {short_day(last)}: better next season"
+    return last is not None and last < judgement.day + timedelta(days=WINDOW_DAYS)
 
 
 def gate_line(situation: Situation, judgement: WorkJudgement) -> str:
     """Say which gate is shut and what that means: not mended today, waited out, or other hours for you."""
     if judgement.verdict != "does-not-suit":
         return ""
-    against = {check.gate for check in judgement.checks if check.verdict == "fail"}
+    fails = [check for check in judgement.checks if check.verdict == "fail"]
     if judgement.impossible:
         return "This species cannot have it."
-    if "tree" in against:
+    if any(check.gate == "tree" for check in fails):
         return "The tree itself is against it: that cannot be mended today."
-    following = judgement.next_window
-    wait = "no half day of the coming ten is better"
-    if following is not None:
-        wait = f"wait until {_when(situation, following)}{_too_late(judgement, following)}"
-    if "weather" in against:
-        return f"Only the weather is against it: {wait}."
-    return f"Only your own safety is against it: {wait}."
+    named = ["the weather"] if any(check.gate == "weather" for check in fails) else []
+    persons = {check.check for check in fails if check.gate == "person"}
+    named += ["the time left today"] if TIME_LEFT in persons else []
+    named += ["your own safety"] if persons - {TIME_LEFT} else []
+    text, verb = list_of(named), "are" if len(named) > 1 else "is"
+    open_facts = any(
+        check.gate == "tree" and check.verdict == "unknown" and check.deciding for check in judgement.checks
+    )
+    if open_facts:
+        return f"{text[:1].upper()}{text[1:]} {verb} against it, and what is not known must be settled first."
+    only = f"Only {text}" if len(named) == 1 else f"{text[:1].upper()}{text[1:]}"
+    return f"{only} {verb} against it: {_wait(situation, judgement)}."
 
 
 def settled_by(situation: Situation, judgement: WorkJudgement) -> tuple[str, ...]:
@@ -113,7 +131,18 @@ def _season(situation: Situation, judgement: WorkJudgement) -> str:
     verb = " was" if last < situation.day else ":"
     often = judgement.last_sensible_chance
     enough = f", early enough {years_in_words(often)}" if often is not None else ", by an estimate"
-    return f"Last sensible day this season{verb} {short_day(last)}{enough}. {judgement.last_sensible_why}"
+    year = f" {last.year}" if last.year != situation.day.year else ""
+    text = (
+        f"Last sensible day this season{verb} {short_day(last)}{year}{enough}. {judgement.last_sensible_why}"
+    )
+    if judgement.windows and _closes_soon(judgement):
+        text += "; later half days are left out"
+    return f"{text}."
+
+
+def _says_none(situation: Situation, judgement: WorkJudgement) -> bool:
+    """True where the first sentence says already that no half day is offered."""
+    return _wait(situation, judgement) in gate_line(situation, judgement)
 
 
 def judgement_lines(situation: Situation, judgement: WorkJudgement) -> list[str]:
@@ -129,8 +158,8 @@ def judgement_lines(situation: Situation, judgement: WorkJudgement) -> list[str]
             for half in _best(judgement.windows)
         ]
         out.append(_wrap(f"Half days that suit best: {'; '.join(spans)}.", "  ", "  "))
-    elif not judgement.impossible:
-        out.append("  No half day of the coming ten suits.")
+    elif not judgement.impossible and judgement.next_window is None and not _says_none(situation, judgement):
+        out.append("  No half day of the coming ten days suits.")
     season = _season(situation, judgement)
     if season:
         out.append(_wrap(season, "  ", "  "))

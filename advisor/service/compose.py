@@ -66,7 +66,7 @@ def digest_input(
     notes, planned = tuple(quiet_notes), None
     if with_work:
         try:
-            planned = plan(evaluation.situation, evaluation.events)
+            planned = plan(evaluation.situation)
         except Exception as error:  # noqa: BLE001 - the plan must never cost the mail; the fault is named in it
             notes = (*notes, f"{_NO_PLAN} ({type(error).__name__}: {error})")
     return DigestInput(

@@ -11,7 +11,6 @@ from datetime import date, datetime, timedelta
 
 from advisor.advice.alerts import ALERTS
 from advisor.advice.model import Advice, AlertEvent, Caution, Situation, WorkJudgement
-from advisor.advice.plan_sessions import stands_in_the_way
 from advisor.advice.registry import advise
 from advisor.advice.season_climate import season_end
 from advisor.advice.windows import Wanted
@@ -29,7 +28,7 @@ from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.garden.told_moves import ToldMove, open_moves
 from advisor.garden.warmth import Warmth, warmth_from_hours
-from advisor.message.calendar import FORBIDDING, MOST_WINDOWS
+from advisor.message.calendar import MOST_WINDOWS
 from advisor.units import NumberTable
 from advisor.weather.climate import Climate
 from advisor.weather.forecast_error import ForecastError
@@ -45,7 +44,6 @@ __all__ = [
     "near_weather",
     "situation_of",
     "warmth_of_places",
-    "warned_trees",
 ]
 
 PAST_DAYS = 40
@@ -215,15 +213,9 @@ def evaluate(
         forecast_error=forecast_error,
     )
     events, failed = events_of(situation)
-    situation = replace(situation, warned=warned_trees(events, situation.day))
+    situation = replace(situation, warnings=events)
     advised = advise(situation)
     return Evaluation(situation, advised.advice, events, (*advised.failures, *failed))
-
-
-def warned_trees(events: Sequence[AlertEvent], day: date) -> frozenset[str]:
-    """Return the trees that a warning of heat or frost names for a day."""
-    standing = [event for event in events if event.first_day <= day <= event.last_day]
-    return frozenset(tree for event in standing for tree in event.trees if stands_in_the_way(event, tree))
 
 
 def situation_of(
@@ -297,18 +289,10 @@ def judge_digest_work(evaluation: Evaluation) -> dict[tuple[str, str], WorkJudge
     situation = evaluation.situation
     if situation.exposure is None:
         return {}
-    hazards = [event for event in evaluation.events if event.hazard in FORBIDDING]
-    wanted = {
-        tree.id: Wanted(
-            MOST_WINDOWS,
-            tuple((event.first_day, event.last_day) for event in hazards if tree.id in event.trees),
-        )
-        for tree in situation.holdings.trees
-    }
-    found = {}
+    wanted, found = Wanted(MOST_WINDOWS), {}
     for work_id in situation.tables.works:
-        for tree_id, counted in wanted.items():
-            judgement = judge(situation, work_id, tree_id, situation.day, wanted=counted)
+        for tree in situation.holdings.trees:
+            judgement = judge(situation, work_id, tree.id, situation.day, wanted=wanted)
             if not judgement.impossible:
-                found[(work_id, tree_id)] = judgement
+                found[(work_id, tree.id)] = judgement
     return found

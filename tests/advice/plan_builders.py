@@ -32,8 +32,8 @@ def tables_telling(tell: dict[str, list[str]]) -> Tables:
     return replace(tables, works=works)
 
 
-def garden_of(case: dict[str, Any]) -> tuple[Situation, tuple[AlertEvent, ...]]:
-    """Return situation and warnings of a row of plan_cases.toml."""
+def garden_of(case: dict[str, Any]) -> Situation:
+    """Return the situation of a row of plan_cases.toml, with its warnings."""
     tables = tables_telling(case["tell"]) if "tell" in case else load_tables()
     now = datetime.fromisoformat(case.get("now", "2026-06-20T06:00")).replace(tzinfo=ZoneInfo(ZONE))
     now = now.astimezone(UTC)
@@ -70,7 +70,7 @@ def garden_of(case: dict[str, Any]) -> tuple[Situation, tuple[AlertEvent, ...]]:
     settings = {key: case[key] for key in SETTINGS if key in case}
     garden = replace(situation.holdings.garden, **settings)
     situation = replace(situation, holdings=replace(situation.holdings, garden=garden))
-    return situation, _heat(case.get("heat"), situation)
+    return replace(situation, warnings=_heat(case.get("heat"), situation))
 
 
 def _heat(row: dict[str, Any] | None, situation: Situation) -> tuple[AlertEvent, ...]:

@@ -17,8 +17,8 @@ CASES = tomllib.loads(Path(__file__).with_name("plan_cases.toml").read_text(enco
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["id"])
 def test_plan_case_gives_the_days_of_the_trade(case: dict[str, Any]) -> None:
-    situation, events = garden_of(case)
-    found = plan(situation, events)
+    situation = garden_of(case)
+    found = plan(situation)
     today = situation.day
     assert {told(one, today) for one in found.sessions} == {wanted(row) for row in case["sessions"]}
     assert {told(one, today) for one in found.also_ready} == {wanted(row) for row in case.get("also", [])}

@@ -48,7 +48,7 @@ def rows(trees: list[tuple[str, list[list[Any]], int]]) -> list[dict[str, Any]]:
 
 
 def garden(trees: list[tuple[str, list[list[Any]], int]], **case: Any) -> Situation:
-    return garden_of({"tree": rows(trees), **case})[0]
+    return garden_of({"tree": rows(trees), **case})
 
 
 def seen(found: Plan) -> list[tuple[object, ...]]:
@@ -158,7 +158,7 @@ def test_plan_of_tomorrow_keeps_the_days_of_what_is_left() -> None:
             word = entry[done[row["id"]]]
             row["events"] = [*row["events"], [word, 1]]
             row["flags"] = [["part-defoliated" if word == "part-defoliated" else "candle-cut", 1]]
-    tomorrow, _ = garden_of(
+    tomorrow = garden_of(
         {
             **case,
             "now": "2026-06-21T06:00",

@@ -35,8 +35,21 @@ PLACES: dict[str, Place] = {
     "bright-room": Place("bright-room", "Bright room", rain="covered", shelter_level=5, room=4),
 }
 
+ENDS = {"wired": ("unwired",), "layer-running": ("layer-separated",)}
 FLAGS: dict[str, FlagRule] = {
-    name: FlagRule(name, name, starts, (), "", timed, "", (), "", frozenset(keeps), NumberTable("test", {}))
+    name: FlagRule(
+        name,
+        name,
+        starts,
+        ENDS.get(name, ()),
+        "",
+        timed,
+        "",
+        (),
+        "",
+        frozenset(keeps),
+        NumberTable("test", {}),
+    )
     for name, starts, keeps, timed in (
         ("leafless", ("defoliated",), {"bare", "no-feed"}, True),
         ("tender-flush", (), {"tender"}, True),

@@ -44,8 +44,8 @@ GARDENS: dict[str, dict[str, Any]] = {
 
 
 def planned(name: str) -> tuple[Situation, Plan]:
-    situation, events = garden_of(GARDENS[name])
-    return situation, plan(situation, events)
+    situation = garden_of(GARDENS[name])
+    return situation, plan(situation)
 
 
 def words(text: str) -> str:

@@ -1,0 +1,232 @@
+"""Checks of heat that was, or will be, too much for the tree, and of warnings that stand for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from math import isnan
+
+from advisor.advice.checks_weather import mended
+from advisor.advice.heat import heat_day
+from advisor.advice.hours import day_span, local_day
+from advisor.advice.model import AlertEvent, Check, CheckVerdict, Situation
+from advisor.advice.standing import standing_heat
+from advisor.advice.work_case import WorkCase, option_words
+from advisor.garden.tables import CheckRow, WorkRule
+from advisor.weather.table import utc_of
+
+__all__ = ["HeatRun", "heat_rest", "heat_runs", "stopped_by", "warning"]
+
+_HURT = ("wilted", "scorched")
+_LOOKED_AT = ("leaves-hard", "recovered")
+"""Entries that tell how a tree came through: hurt, or not."""
+
+
+# --- warnings ---------------------------------------------------------------------------------------
+
+
+def stopped_by(situation: Situation, rule: WorkRule, tree_id: str, day: date) -> AlertEvent | None:
+    """Return the warning that stops a kind of work on a tree on a day; None without one.
+
+    Which hazards stop a kind of work stands in its row of kind ``warning`` (option ``stopped_by``); a warning
+    speaks for the trees it names, from its first to its last day.
+    """
+    for row in rule.checks:
+        if row.kind == "warning":
+            return _standing(situation, row, tree_id, day)
+    return None
+
+
+def _standing(situation: Situation, row: CheckRow, tree_id: str, day: date) -> AlertEvent | None:
+    hazards = option_words(row, "stopped_by")
+    return next(
+        (
+            event
+            for event in situation.warnings
+            if event.hazard in hazards and tree_id in event.trees and event.first_day <= day <= event.last_day
+        ),
+        None,
+    )
+
+
+def warning(case: WorkCase) -> Check:
+    """Fail on the days of a warning (hazards in ``stopped_by``) that names the tree.
+
+    A hazard in ``sheltered_from`` asks for care only where a place of ``shelter_level`` has room.
+    """
+    source = str(case.row.options.get("source", "common practice: growers"))
+    event = _standing(case.situation, case.row, case.state.tree.id, case.day)
+    if event is None:
+        return case.check("pass", f"{case.row.text}: none that stops it", source=source)
+    verdict: CheckVerdict = "fail"
+    text = (
+        f"{case.row.text}: {event.hazard}, {_span(event.first_day, event.last_day)}; {case.row.options['no']}"
+    )
+    if event.hazard in option_words(case.row, "sheltered_from"):
+        place = mended(case)
+        if place:
+            verdict, text = "care", f"{text}. {place}"
+    return case.check(verdict, text, value=event.hazard, limit=event.last_day.isoformat(), source=source)
+
+
+# --- rest after heat --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class HeatRun:
+    """Days on end, from ``first`` to ``last``, on which a tree is in danger from heat where it stands."""
+
+    first: date
+    last: date
+
+    @property
+    def days(self) -> int:
+        """How many days."""
+        return (self.last - self.first).days + 1
+
+
+@dataclass(frozen=True, slots=True)
+class _Record:
+    """Runs of heat of one tree, oldest first, and the days of which it is known."""
+
+    runs: tuple[HeatRun, ...]
+    known: frozenset[date]
+
+
+def heat_runs(situation: Situation, tree_id: str) -> tuple[HeatRun, ...]:
+    """Return the runs of days on which a tree is in danger from heat, past and ahead, oldest first.
+
+    As in the heat mail: where such days are usual, only those well beyond the limit count; none after the
+    grower moved or shaded it against the heat. Days before it came to its place are not known.
+    """
+    return _record(situation, tree_id).runs
+
+
+def _record(situation: Situation, tree_id: str) -> _Record:
+    return situation.once(("heat_record", tree_id), lambda: _heat_record(situation, tree_id))
+
+
+def _heat_record(situation: Situation, tree_id: str) -> _Record:
+    exposure, garden = situation.exposure, situation.holdings.garden
+    if exposure is None or not exposure.start_utc.size or tree_id not in exposure.tree_ids:
+        return _Record((), frozenset())
+    row = exposure.row(tree_id)
+    first = local_day(garden, utc_of(exposure.start_utc[0]))
+    if day_span(garden, first)[0] < utc_of(exposure.start_utc[0]):
+        first += timedelta(days=1)
+    since = situation.states[tree_id].place_since
+    first = first if since is None else max(first, since)
+    last = local_day(garden, utc_of(exposure.start_utc[-1]))
+    done = situation.confirmed.get(("heat", tree_id), date.max)
+    worse = situation.tables.limits.value("standing.worse_k", "K")
+    usual = tree_id in standing_heat(situation)
+    known: set[date] = set()
+    runs: list[HeatRun] = []
+    for n in range((last - first).days + 1):
+        day = first + timedelta(days=n)
+        found = heat_day(situation, day)
+        margin = float(found.margin_k[row])
+        if isnan(margin):
+            continue
+        known.add(day)
+        if not found.danger[row] or day >= done or (usual and margin < worse):
+            continue
+        if runs and (day - runs[-1].last).days == 1:
+            runs[-1] = HeatRun(runs[-1].first, day)
+        else:
+            runs.append(HeatRun(day, day))
+    return _Record(tuple(runs), frozenset(known))
+
+
+def heat_rest(case: WorkCase) -> Check:
+    """Hold the days since heat that hurt the tree against the rest it is owed (``heat.rest_d``).
+
+    Fail where it was logged wilted or scorched on a day of heat, or the day after, or on one of which
+    nothing is known; care once it has recovered. Care too after a heat wave beyond its limit, or one that
+    is ahead, while nobody has told how it came through. A tree that bears the heat owes no rest.
+    """
+    limits = case.situation.tables.limits
+    rest, source = round(limits.value("heat.rest_d", "d")), limits.source("heat.rest_d")
+    record = _record(case.situation, case.state.tree.id)
+    hurt = _hurt(case, record, rest)
+    if hurt is not None:
+        entry, ended, recovered = hurt
+        since = (case.day - ended).days
+        text = f"{case.row.text}: {entry} in the heat, {_since(since)}"
+        text += ", recovered since" if recovered else ""
+        return case.check(
+            "care" if recovered else "fail",
+            f"{text}; at least {rest}",
+            value=float(since),
+            unit="d",
+            limit=float(rest),
+            source=source,
+        )
+    wave = round(limits.value("heat.wave_d", "d"))
+    within = [
+        run
+        for run in record.runs
+        if run.days >= wave and run.first <= case.day and (case.day - run.last).days < rest
+    ]
+    if within:
+        return _after_wave(case, within[-1], rest, source)
+    asked = [case.day - timedelta(days=n) for n in range(1, rest + 1)]
+    unknown = sum(day < case.situation.day and day not in record.known for day in asked)
+    if unknown:
+        text = f"{case.row.text}: not known for {unknown} of the last {rest} days"
+        return case.check("unknown", text, unit="d", limit=float(rest), source=source)
+    text = f"{case.row.text}: no heat wave beyond its limit in the {rest} days before"
+    return case.check("pass", text, unit="d", limit=float(rest), source=source)
+
+
+def _hurt(case: WorkCase, record: _Record, rest: int) -> tuple[str, date, bool] | None:
+    """Return the entry that tells of harm by heat, when that heat ended, and whether it recovered since."""
+    found = []
+    for entry in _HURT:
+        ago = case.days_since(entry)
+        if ago is None:
+            continue
+        logged = case.day - timedelta(days=ago)
+        ends = [run.last for run in record.runs if run.first <= logged <= run.last + timedelta(days=1)]
+        if not ends and logged in record.known:
+            continue
+        ended = min(max([logged, *ends]), case.day)
+        recovered = case.days_since("recovered")
+        if (case.day - ended).days < rest:
+            found.append((ended, entry, recovered is not None and recovered <= ago))
+    if not found:
+        return None
+    ended, entry, recovered_since = max(found, key=lambda one: (not one[2], one[0]))
+    return entry, ended, recovered_since
+
+
+def _after_wave(case: WorkCase, run: HeatRun, rest: int, source: str) -> Check:
+    span = _span(run.first, run.last)
+    looked = [ago for entry in _LOOKED_AT if (ago := case.days_since(entry)) is not None]
+    since = float(max((case.day - run.last).days, 0))
+    if looked and case.day - timedelta(days=min(looked)) >= run.last:
+        text = f"{case.row.text}: seen to have come through the heat of {span}"
+        return case.check("pass", text, value=since, unit="d", limit=float(rest), source=source)
+    if run.last >= case.situation.day:
+        text = (
+            f"{case.row.text}: beyond its limit {span} by the forecast; look at it after that, it wants"
+            f" {rest} days without heavy work if it wilts or is scorched"
+        )
+    else:
+        text = (
+            f"{case.row.text}: beyond its limit {span}, and not told how it came through; look at it and log"
+            f" leaves-hard if it did, wilted or scorched if not ({rest} days without heavy work)"
+        )
+    return case.check("care", text, value=since, unit="d", limit=float(rest), source=source)
+
+
+def _since(days: int) -> str:
+    return {0: "which lasts", 1: "over for a day"}.get(days, f"over for {days} days")
+
+
+def _span(first: date, last: date) -> str:
+    """``Sun 12 to Wed 15 Jul``."""
+    if first == last:
+        return f"{last:%a} {last.day} {last:%b}"
+    month = "" if (first.year, first.month) == (last.year, last.month) else f" {first:%b}"
+    return f"{first:%a} {first.day}{month} to {last:%a} {last.day} {last:%b}"
