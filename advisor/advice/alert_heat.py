@@ -300,8 +300,9 @@ def _measures(
     found.append(
         piece(
             "stop",
-            "Stop taking leaves off, repotting, feeding, lime-sulphur and big cuts until it is over",
-            tuple(bench_order(situation, situation.states)),
+            "Stop taking leaves off, repotting, feeding, lime-sulphur and big cuts on the trees in danger until "
+            "it is over",
+            trees,
             reasons,
         )
     )
@@ -311,8 +312,8 @@ def _measures(
     found.append(
         piece(
             "after",
-            f"Expect the end on {day_name(situation, ends)} evening; then "
-            f"{say(situation, rest, 'd')} without heavy work{stay}",
+            f"Expect the end on {day_name(situation, ends)} evening; then {say(situation, rest, 'd')} without"
+            f" heavy work for those that wilted or were scorched{stay}",
             trees,
             reasons,
         )
