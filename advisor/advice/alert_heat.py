@@ -300,8 +300,8 @@ def _measures(
     found.append(
         piece(
             "stop",
-            "Stop taking leaves off, repotting, feeding, lime-sulphur and big cuts on the trees in danger until "
-            "it is over",
+            "Stop taking leaves off, repotting, feeding, lime-sulphur and big cuts on the trees in danger"
+            " until it is over",
             trees,
             reasons,
         )
