@@ -305,6 +305,7 @@ def check(given: _Given, as_json: bool) -> int:
     doubts: tuple[Fault, ...] = ()
     if found.holdings is not None:
         doubts = journal_doubts(found.holdings, tables, clock.now_utc(), JOURNAL_FILE)
+        doubts = (*doubts, *found.holdings.slips)
     faults = (*found.faults, *doubts)
     if as_json:
         rows = [
@@ -506,8 +507,13 @@ def replay(given: _Given, first: str, last: str, record: str | None, out: str, *
 
     if given.now is not None:
         raise SettingsError("--now: replay sets the time itself; leave it out")
-    days = (_day_given("--from", first), _day_given("--to", last))
-    plan = ReplayPlan(*days, Path(out), None if record is None else Path(record), **options)
+    plan = ReplayPlan(
+        _date("--from", first),
+        _date("--to", last),
+        Path(out),
+        None if record is None else Path(record),
+        **options,
+    )
     asked_utc = clock_of_folder(given.folder, None).now_utc()
     with _stopping() as stop:
         done = run_replay(given.folder, plan, asked_utc, _say, stop)
@@ -517,15 +523,6 @@ def replay(given: _Given, first: str, last: str, record: str | None, out: str, *
         _give(done.summary)
         _say(f"Written to {plan.out}/: summary.txt, season/, messages/, mornings.jsonl, truth.csv.gz")
     return done.exit_code
-
-
-def _day_given(option: str, text: str) -> date:
-    from datetime import date
-
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise SettingsError(f"{option}: {text!r} is not a date; write it like 2026-07-14") from None
 
 
 @contextlib.contextmanager
@@ -552,11 +549,13 @@ def _stopping() -> Iterator[Callable[[], bool]]:
 
 
 def _day(option: str, text: str | None) -> date | None:
-    """Turn the text of an option into a day."""
+    """Turn the text of an option into a day; None where it is left out."""
+    return None if text is None else _date(option, text)
+
+
+def _date(option: str, text: str) -> date:
     from datetime import date
 
-    if text is None:
-        return None
     try:
         return date.fromisoformat(text)
     except ValueError:

@@ -10,6 +10,7 @@ from datetime import date, datetime, time
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from advisor.errors import Fault
 from advisor.garden.practice import Practice
 from advisor.units import DisplayUnits
 
@@ -191,6 +192,8 @@ class Holdings:
     journal: tuple[JournalEntry, ...]
     readings: tuple[PlaceReading, ...] = ()
     """Of thermometers at places, oldest first."""
+    slips: tuple[Fault, ...] = ()
+    """Rows of loggers' files that were left out: said, but no reason to leave anything else out."""
 
     def tree(self, tree_id: str) -> Tree:
         """Return the tree ``tree_id``; ``KeyError`` if the garden has none."""

@@ -56,7 +56,7 @@ def read_folder(folder: Path, tables: Tables, now_utc: datetime) -> GivenFiles:
     """Read all three files of a garden folder; faults are collected, nothing raises for them."""
     garden_file = load_garden_file(folder / GARDEN_FILE, tables)
     text, journal_faults = journal_text(folder)
-    logged, logger_faults = logged_in(folder, garden_file, tables, now_utc)
+    logged = logged_in(folder, garden_file, tables, now_utc)
     holdings, faults = holdings_of(garden_file, text, now_utc, logged)
     service_faults: tuple[Fault, ...] = ()
     settings = None
@@ -67,7 +67,7 @@ def read_folder(folder: Path, tables: Tables, now_utc: datetime) -> GivenFiles:
     return GivenFiles(
         holdings,
         settings,
-        (*faults, *journal_faults, *logger_faults, *service_faults),
+        (*faults, *journal_faults, *(() if logged is None else logged.faults), *service_faults),
         garden_file.text,
         service_text(folder / SERVICE_FILE),
     )
@@ -117,7 +117,7 @@ def load_files(
             raise SettingsError(given.faults)
         text, _ = journal_text(folder)
         kept = parse_garden(copy.text, tables)
-        holdings, _ = holdings_of(kept, text, now_utc, logged_in(folder, kept, tables, now_utc)[0])
+        holdings, _ = holdings_of(kept, text, now_utc, logged_in(folder, kept, tables, now_utc))
         if holdings is None:
             raise SettingsError(given.faults)
         notices.insert(

@@ -6,16 +6,16 @@ TOML itself makes the file unusable.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ValidationError
 
 from advisor.errors import Fault
-from advisor.garden.model import Garden, Holdings, JournalEntry, Place, PlaceReading, Tree
+from advisor.garden.model import Garden, Holdings, JournalEntry, Place, Tree
 from advisor.garden.practice import Practice
 from advisor.garden.tables import Tables
 from advisor.store.garden_building import place_from, pot_wish, tree_from
@@ -32,6 +32,9 @@ from advisor.store.toml_faults import (
     read_bytes,
     shown_value,
 )
+
+if TYPE_CHECKING:
+    from advisor.store.thermometer_files import Logged
 
 __all__ = [
     "GARDEN_FILE",
@@ -295,7 +298,7 @@ def load_garden_file(path: Path, tables: Tables) -> GardenFile:
 
 
 def holdings_of(
-    garden_file: GardenFile, journal: str, now_utc: datetime, logged: Sequence[PlaceReading] = ()
+    garden_file: GardenFile, journal: str, now_utc: datetime, logged: Logged | None = None
 ) -> tuple[Holdings | None, tuple[Fault, ...]]:
     """Return everything the grower owns from a garden file and a journal; None if the garden is unusable.
 
@@ -315,8 +318,11 @@ def holdings_of(
     kept = {tree.id for tree in trees}
     entries = tuple(entry for entry in entries if entry.tree_id in kept)
     readings = read_readings(journal, garden_file.garden, garden_file.trees, garden_file.places, now_utc)
-    every = tuple(sorted((*readings, *logged), key=lambda one: one.day))
-    holdings = Holdings(garden_file.garden, garden_file.places, trees, entries, every)
+    if logged is not None:
+        readings = (*readings, *logged.readings)
+    every = tuple(sorted(readings, key=lambda one: one.day))
+    slips = () if logged is None else logged.slips
+    holdings = Holdings(garden_file.garden, garden_file.places, trees, entries, every, slips)
     return holdings, garden_file.faults + faults + astray
 
 
@@ -350,17 +356,15 @@ def load_holdings(
     """
     garden_file = load_garden_file(folder / GARDEN_FILE, tables)
     text, faults = journal_text(folder)
-    logged, slips = logged_in(folder, garden_file, tables, now_utc)
+    logged = logged_in(folder, garden_file, tables, now_utc)
     holdings, found = holdings_of(garden_file, text, now_utc, logged)
-    return holdings, found + faults + slips
+    return holdings, found + faults + (() if logged is None else logged.faults)
 
 
-def logged_in(
-    folder: Path, garden_file: GardenFile, tables: Tables, now_utc: datetime
-) -> tuple[tuple[PlaceReading, ...], tuple[Fault, ...]]:
-    """Return what loggers at places have read up to now; a file that cannot be read is a fault."""
+def logged_in(folder: Path, garden_file: GardenFile, tables: Tables, now_utc: datetime) -> Logged | None:
+    """Return what loggers at places have read up to now, None without loggers; see ``read_loggers``."""
     if garden_file.garden is None or not any(place.thermometer for place in garden_file.places.values()):
-        return (), ()
+        return None
     from advisor.store.thermometer_files import read_loggers
 
     return read_loggers(folder, garden_file.garden, garden_file.places.values(), tables, now_utc)

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from advisor.units import NumberTable
 from advisor.weather.blend import blend, on_axis
 from advisor.weather.days import day_bounds_utc, hours_of_day, local_day_of
+from advisor.weather.quality import standing
 from advisor.weather.table import FloatArray, TimeArray, WeatherTable, stamp_of
 
 __all__ = [
@@ -138,24 +139,12 @@ def observed_only(observed: WeatherTable, stuck_h: float) -> WeatherTable:
     seen = observed.start_utc + _HOUR <= stamp_of(observed.provenance.fetched_at_utc)
     if observed.seam_utc is not None:
         seen &= observed.start_utc < stamp_of(observed.seam_utc)
-    moving = seen & ~_standing(observed.value("air_temperature_c"), round(stuck_h))
+    moving = seen & ~standing(observed.value("air_temperature_c"), round(stuck_h))
     values = {
         name: np.where(moving if name == "air_temperature_c" else seen, observed.value(name), np.nan)
         for name in PAIRED
     }
     return replace(observed, values=values, members={})
-
-
-def _standing(values: FloatArray, hours: int) -> NDArray[np.bool_]:
-    """True in runs of at least ``hours`` equal values."""
-    out = np.zeros(values.size, dtype=np.bool_)
-    if not values.size:
-        return out
-    starts = np.flatnonzero(np.append(True, values[1:] != values[:-1]))
-    for begin, end in zip(starts, np.append(starts[1:], values.size), strict=True):
-        if end - begin >= hours:
-            out[begin:end] = True
-    return out
 
 
 def past_as_known_later(tables: Sequence[WeatherTable], settled_h: float) -> WeatherTable | None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from advisor.units import NumberTable
 from advisor.weather.table import VARIABLES, FloatArray, WeatherTable
 
-__all__ = ["QualityNumbers", "checked", "in_range"]
+__all__ = ["QualityNumbers", "checked", "in_range", "standing"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +132,24 @@ def checked(
             if name in values:
                 drop(name, stuck, "stuck")
     return replace(table, values=values, provenance=replace(table.provenance, notes=tuple(notes)))
+
+
+def standing(values: FloatArray, hours: int) -> NDArray[np.bool_]:
+    """Return True in runs of at least so many hours of one and the same value; a gap ends a run.
+
+    Parameters
+    ----------
+    values : float array, shape (H,)
+    hours : int
+    """
+    out = np.zeros(values.size, dtype=np.bool_)
+    if not values.size:
+        return out
+    starts = np.flatnonzero(np.append(True, values[1:] != values[:-1]))
+    for begin, end in zip(starts, np.append(starts[1:], values.size), strict=True):
+        if end - begin >= hours:
+            out[begin:end] = True
+    return out
 
 
 def _stuck(air: FloatArray, humidity: FloatArray, hours: int) -> NDArray[np.bool_]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import tomllib
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -27,6 +29,9 @@ id = "sorrel"
 species = "acer-palmatum"
 size = "shohin"
 """
+SLIPS: list[dict[str, Any]] = tomllib.loads(
+    Path(__file__).with_name("logger_slips.toml").read_text(encoding="utf-8")
+)["case"]
 NOW = datetime(2026, 4, 14, 18, tzinfo=UTC)
 BEGIN = datetime(2026, 4, 11, tzinfo=UTC)
 
@@ -100,3 +105,33 @@ def test_a_name_that_leads_out_of_the_folder_is_refused(tmp_path: Path, name: st
     (folder / "garden.toml").write_text(text, encoding="utf-8")
     _, faults = load_holdings(folder, load_tables(), NOW)
     assert any(fault.key == "place[1].thermometer" for fault in faults)
+
+
+@pytest.mark.parametrize("case", SLIPS, ids=lambda case: case["id"])
+def test_faulty_rows_are_counted_with_rule_and_line_and_cost_only_their_hours(
+    tmp_path: Path, case: dict[str, Any]
+) -> None:
+    lines = ["start_utc,temperature_c", *hours(BEGIN, 84)]
+    for line, row in case["rows"].items():
+        lines[int(line) - 1] = row
+    if "stuck" in case:
+        begin, end, value = case["stuck"]
+        for line in range(begin, end):
+            lines[line - 1] = f"{lines[line - 1].split(',')[0]},{value}"
+    holdings, faults = load_holdings(yard(tmp_path, lines), load_tables(), NOW)
+    assert faults == (), "the file as a whole is good"
+    assert holdings is not None
+    assert holdings.readings, "the other hours count"
+    assert all(-10.0 < one.air_c < 15.0 for one in holdings.readings)
+    assert len(holdings.slips) == len(case["said"]), [str(slip) for slip in holdings.slips]
+    for slip, (rule, line, count) in zip(holdings.slips, case["said"], strict=True):
+        assert slip.found.startswith(rule)
+        assert (f"{count} " if count > 1 else "once") in slip.found
+        if rule == "stuck":
+            begins = BEGIN + timedelta(hours=line - 2)
+            assert f"{begins:%Y-%m-%d %H:%M}" in slip.found
+        else:
+            assert slip.line == line
+        assert slip.file == "bench.csv"
+        assert slip.wanted
+        assert "thermometer at" in slip.drops

@@ -84,6 +84,10 @@ def build(digest: DigestInput) -> tuple[Line, ...]:
         Line(learned, "", f"foot:place:{number}", "quiet")
         for number, learned in enumerate(learned_lines(situation))
     ]
+    lines += [
+        Line(f"Left out: {slip}.", "", f"foot:logger:{number}", "quiet")
+        for number, slip in enumerate(situation.holdings.slips)
+    ]
     if situation.states:
         lines.append(Line(f"Stages: {_stages(list(situation.states.values()))}.", "", "foot:stages", "quiet"))
     defaulted = [tree.name for tree in situation.holdings.trees if tree.defaulted - {"name", "place"}]
