@@ -31,12 +31,14 @@ __all__ = [
     "heat_hours",
     "heat_limits",
     "net_share",
+    "past_harm",
     "rolling_margin",
     "sun_is_on",
 ]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+TimeArray = NDArray[np.datetime64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,20 +188,45 @@ class HeatHours:
     sun: FloatArray
 
 
-def heat_hours(
-    situation: Situation, exposure: Exposure, limits: HeatLimits, span: tuple[datetime, datetime]
-) -> HeatHours:
-    """Hold each hour of a span against the limits of each tree."""
+@dataclass(frozen=True, slots=True)
+class _HeatSeries:
+    """All hours of an exposure held against the limits of each tree, to be cut into days.
 
-    def cut(values: FloatArray) -> FloatArray:
-        return window(exposure.start_utc, values, *span)
+    ``lit`` is 0 for hours without daylight, of shape (H,); the rest as in ``HeatHours``.
+    """
 
-    elevation = cut(exposure.sun_elevation_deg)
+    start_utc: TimeArray
+    margin: FloatArray
+    air_margin: FloatArray
+    sun: FloatArray
+    lit: FloatArray
+
+    def between(self, span: tuple[datetime, datetime]) -> HeatHours:
+        """Return the hours of a span; those outside the table are unknown, and could be daylight."""
+
+        def cut(values: FloatArray) -> FloatArray:
+            return window(self.start_utc, values, *span)
+
+        margin, air_margin, lit = cut(self.margin), cut(self.air_margin), cut(self.lit) != 0.0
+        hours = lit.sum()
+
+        def share(values: FloatArray) -> FloatArray:
+            if not hours:
+                return np.ones(values.shape[:-1])
+            found: FloatArray = (~np.isnan(values) & lit).sum(axis=-1) / hours
+            return found
+
+        return HeatHours(
+            np.where(lit, margin, -np.inf), share(margin), air_margin, share(air_margin), cut(self.sun)
+        )
+
+
+def _heat_series(situation: Situation, exposure: Exposure, limits: HeatLimits) -> _HeatSeries:
+    elevation = exposure.sun_elevation_deg
     light = elevation > situation.tables.physics.value("sun.lowest_elevation_deg", "deg")
     light |= np.isnan(elevation)
-    sun = sun_is_on(situation, cut(exposure.sun_w_m2), elevation)
+    sun = sun_is_on(situation, exposure.sun_w_m2, elevation)
     rise = situation.tables.limits.value("heat.vpd_rise_kpa", "kPa")
-    bench = cut(exposure.bench_temperature_c)
 
     def above(values: FloatArray, limit: FloatArray, per: float) -> FloatArray:
         column = limit[:, np.newaxis]
@@ -207,26 +234,23 @@ def heat_hours(
         with np.errstate(invalid="ignore"):
             return np.where(never, -np.inf, (values - np.where(never, 0.0, column)) / per)
 
-    leaf = above(cut(exposure.leaf_temperature_c), limits.leaf_c, 1.0)
-    vpd = above(cut(exposure.vpd_kpa), limits.vpd_kpa, rise)
+    leaf = above(exposure.leaf_temperature_c, limits.leaf_c, 1.0)
+    vpd = above(exposure.vpd_kpa, limits.vpd_kpa, rise)
     both = np.where(np.isnan(leaf) | np.isnan(vpd), np.nan, np.maximum(leaf, vpd))
     margin = np.where(sun == 0.0, -np.inf, np.where(np.isnan(sun), np.nan, both))
-    air = above(bench, limits.air_c, 1.0)
+    air = above(exposure.bench_temperature_c, limits.air_c, 1.0)
     air_margin = np.where(sun == 0.0, -np.inf, np.where(light, air, -np.inf))
-    lit = np.broadcast_to(light, margin.shape)
+    return _HeatSeries(exposure.start_utc, margin, air_margin, sun, light.astype(np.float64))
 
-    def share(values: FloatArray) -> FloatArray:
-        flags = np.where(np.isnan(values), np.nan, 1.0)
-        return reduce_over(flags, "sum", minimum_coverage=0.0, weights=lit.astype(np.float64)).coverage
 
-    dark = ~lit.any(axis=-1)
-    return HeatHours(
-        np.where(lit, margin, -np.inf),
-        np.where(dark, 1.0, share(margin)),
-        air_margin,
-        np.where(dark, 1.0, share(air_margin)),
-        sun,
-    )
+def heat_hours(
+    situation: Situation, exposure: Exposure, limits: HeatLimits, span: tuple[datetime, datetime]
+) -> HeatHours:
+    """Hold each hour of a span against the limits of each tree."""
+    asked = ("heat_series", id(exposure), id(limits))
+    # the answer holds on to what it was asked of, so that no other object comes to the same ids
+    found = situation.once(asked, lambda: (_heat_series(situation, exposure, limits), exposure, limits))
+    return found[0].between(span)
 
 
 def heat_day(situation: Situation, day: date, from_utc: datetime | None = None) -> HeatDay:
@@ -255,71 +279,100 @@ def heat_day(situation: Situation, day: date, from_utc: datetime | None = None) 
     return situation.once(("heat_day", day, from_utc), lambda: _heat_day(situation, exposure, day, from_utc))
 
 
-def _heat_day(situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None) -> HeatDay:
-    numbers, garden = situation.tables.limits, situation.holdings.garden
-    states = [situation.states[tree] for tree in exposure.tree_ids]
-    begin, end = day_span(garden, day)
+@dataclass(frozen=True, slots=True)
+class _Margins:
+    """How one day, or what is left of it, stands against the limits; arrays over the trees."""
+
+    span: tuple[datetime, datetime]
+    sun: FloatArray
+    runs: FloatArray
+    margin: FloatArray
+    by_air: BoolArray
+    earlier: BoolArray
+    gain: FloatArray
+
+
+def _margins(situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None) -> _Margins:
+    numbers = situation.tables.limits
+    begin, end = day_span(situation.holdings.garden, day)
     span = (begin if from_utc is None else max(begin, from_utc), end)
-    limits = situation.once("heat_limits", lambda: heat_limits(situation, states))
-    hours = heat_hours(situation, exposure, limits, span)
-    run_h = numbers.value("heat.run_h", "h")
-    coverage = numbers.value("chance.coverage_share", "share")
+    hours = heat_hours(situation, exposure, _limits(situation, exposure), span)
+    coverage = numbers.value("chance.coverage_share", "share") - 1e-9
     earlier = _earlier(situation, day)
     gain = np.where(earlier, numbers.value("heat.earlier_k", "K"), 0.0)
-
-    full = hours.known >= coverage - 1e-9
-    by_air = ~full & (hours.air_known >= coverage - 1e-9)
+    full = hours.known >= coverage
+    by_air = ~full & (hours.air_known >= coverage)
     hourly = np.where(by_air[:, np.newaxis], hours.air_margin, hours.margin)
-    runs = rolling_margin(hourly, run_h)
+    runs = rolling_margin(hourly, numbers.value("heat.run_h", "h"))
     margin = np.where(full | by_air, runs.max(axis=-1) + gain, np.nan)
+    return _Margins(span, hours.sun, runs, margin, by_air, earlier, gain)
 
-    chance = _chance(situation, day, margin, limits, span, gain, run_h, coverage, by_air)
+
+def _limits(situation: Situation, exposure: Exposure) -> HeatLimits:
+    states = [situation.states[tree] for tree in exposure.tree_ids]
+    return situation.once("heat_limits", lambda: heat_limits(situation, states))
+
+
+def past_harm(situation: Situation, day: date) -> FloatArray:
+    """Return for each tree 1 where a day of the past harmed it, 0 where not, NaN where unknown.
+
+    The same answer as the chance of ``heat_day``, for those who look at many days and at nothing else.
+
+    Raises
+    ------
+    ValueError
+        The situation has no exposure.
+    """
+    exposure = situation.exposure
+    if exposure is None:
+        raise ValueError("heat needs an exposure; there is no weather")
+    return _harmed(_margins(situation, exposure, day, None).margin)
+
+
+def _harmed(margin_k: FloatArray) -> FloatArray:
+    return np.where(np.isnan(margin_k), np.nan, (margin_k >= 0.0).astype(np.float64))
+
+
+def _heat_day(situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None) -> HeatDay:
+    of_day = _margins(situation, exposure, day, from_utc)
+    chance = _chance(situation, day, of_day, _limits(situation, exposure))
     with np.errstate(invalid="ignore"):
         danger = chance >= act_at(situation)
 
     def seen(values: FloatArray) -> FloatArray:
-        return _max_in(window(exposure.start_utc, values, *span), hours.sun > 0.0)
+        return _max_in(window(exposure.start_utc, values, *of_day.span), of_day.sun > 0.0)
 
+    air = window(exposure.start_utc, exposure.bench_temperature_c, *of_day.span)
     return HeatDay(
         day,
-        margin,
+        of_day.margin,
         chance,
         danger,
-        _starts(exposure, span, runs, gain),
+        _starts(exposure, of_day.span, of_day.runs, of_day.gain),
         seen(exposure.leaf_temperature_c),
         seen(exposure.vpd_kpa),
-        _max_in(
-            window(exposure.start_utc, exposure.bench_temperature_c, *span), np.ones_like(hours.sun, bool)
-        ),
-        by_air,
-        earlier,
+        _max_in(air, np.ones_like(of_day.sun, bool)),
+        of_day.by_air,
+        of_day.earlier,
     )
 
 
-def _chance(
-    situation: Situation,
-    day: date,
-    margin: FloatArray,
-    limits: HeatLimits,
-    span: tuple[datetime, datetime],
-    gain: FloatArray,
-    run_h: float,
-    coverage: float,
-    by_air: BoolArray,
-) -> FloatArray:
+def _chance(situation: Situation, day: date, of_day: _Margins, limits: HeatLimits) -> FloatArray:
     """Chance of harm: certain for the past, by members where they reach, else by the usual error."""
+    margin, span = of_day.margin, of_day.span
     if day < local_day(situation.holdings.garden, situation.now_utc):
-        return np.where(np.isnan(margin), np.nan, (margin >= 0.0).astype(np.float64))
+        return _harmed(margin)
     noon = span[0] + (span[1] - span[0]) / 2
     chance = by_spread(margin, spread_k(situation, noon))
     if situation.members is None:
         return chance
+    numbers = situation.tables.limits
+    coverage = numbers.value("chance.coverage_share", "share")
     hours = heat_hours(situation, situation.members, limits, span)
-    of_members = np.where(
-        hours.known >= coverage - 1e-9, rolling_margin(hours.margin, run_h).max(axis=-1) + gain, np.nan
-    )
+    runs = rolling_margin(hours.margin, numbers.value("heat.run_h", "h"))
+    of_members = np.where(hours.known >= coverage - 1e-9, runs.max(axis=-1) + of_day.gain, np.nan)
     shares = by_members(of_members, coverage)
-    return np.where(np.isnan(shares) | by_air | np.isnan(margin), chance, shares)
+    return np.where(np.isnan(shares) | of_day.by_air | np.isnan(margin), chance, shares)
 
 
 def _max_in(values: FloatArray, mask: BoolArray) -> FloatArray:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.advice.grouping import bench_order, names, say
-from advisor.advice.heat import heat_day
+from advisor.advice.heat import past_harm
 from advisor.advice.hours import day_span, local_day
 from advisor.advice.model import Advice, Reason, Situation
 from advisor.advice.pot_heat import pot_day
@@ -67,11 +67,7 @@ def _shares(situation: Situation, harm_on: Callable[[date], FloatArray]) -> dict
 
 def standing_heat(situation: Situation) -> dict[str, tuple[float, int]]:
     """Trees whose leaves pass their limit on too many days where they stand: share and days counted."""
-
-    def harm(day: date) -> FloatArray:
-        return heat_day(situation, day).chance
-
-    return situation.once("standing_heat", lambda: _shares(situation, harm))
+    return situation.once("standing_heat", lambda: _shares(situation, lambda day: past_harm(situation, day)))
 
 
 def standing_pots(situation: Situation) -> dict[str, tuple[float, int]]:

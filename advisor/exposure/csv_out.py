@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 
 import numpy as np
 
 from advisor.exposure.model import HOURLY, Exposure
 from advisor.physics.missing import FloatArray
-from advisor.weather.table import utc_of
 
 __all__ = ["exposure_csv"]
 
@@ -52,29 +52,24 @@ def exposure_csv(
     if has_members != (member is not None):
         raise ValueError("name a member of an exposure with members, and none of one without")
     row = exposure.row(tree_id)
-    columns: list[FloatArray] = []
+    columns: list[list[str]] = []
     for name in HOURLY:
         array: FloatArray = getattr(exposure, name)
-        columns.append(array[row, hours] if member is None else array[member, row, hours])
+        values = array[row, hours] if member is None else array[member, row, hours]
+        decimals = DECIMALS.get(name, 2)
+        columns.append([_text(value, decimals) for value in values.tolist()])
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     if header:
         writer.writerow(("start_utc", *HOURLY))
-    digits = [DECIMALS.get(name, 2) for name in HOURLY]
-    for hour, start in enumerate(exposure.start_utc[hours]):
-        values = (float(column[hour]) for column in columns)
-        writer.writerow(
-            (
-                f"{utc_of(start):%Y-%m-%dT%H:%M:%SZ}",
-                *(_text(v, n) for v, n in zip(values, digits, strict=True)),
-            )
-        )
+    stamps = np.datetime_as_string(exposure.start_utc[hours], unit="s").tolist()
+    writer.writerows(zip((f"{stamp}Z" for stamp in stamps), *columns, strict=True))
     return out.getvalue()
 
 
 def _text(value: float, decimals: int) -> str:
     """Return a number without a sign on zero, or nothing for a missing one."""
-    if np.isnan(value):
+    if math.isnan(value):
         return ""
     text = f"{value:.{decimals}f}"
     return text.lstrip("-") if float(text) == 0.0 else text

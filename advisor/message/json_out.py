@@ -20,7 +20,7 @@ from advisor.message.climate import climate_object
 from advisor.message.place_learned import correction_object
 from advisor.message.tree_water import water_facts
 from advisor.message.work_answer import journal_lines, settled_by
-from advisor.physics.missing import reduce_over
+from advisor.physics.missing import How, reduce_over
 from advisor.weather.days import day_bounds_utc
 from advisor.weather.table import stamp_of, utc_of
 
@@ -106,17 +106,14 @@ def _advice(advice: Advice) -> dict[str, Any]:
     }
 
 
-def _extreme(values: np.ndarray, how: str) -> float | None:
-    if not values.size:
-        return None
-    if how == "sum":
-        reduced = reduce_over(values, "sum", minimum_coverage=COVERAGE)
-    elif how == "max":
-        reduced = reduce_over(values, "max", minimum_coverage=COVERAGE)
-    else:
-        reduced = reduce_over(values, "min", minimum_coverage=COVERAGE)
-    value = float(reduced.value)
-    return value if math.isfinite(value) else None
+def _today(situation: Situation, exposure: Exposure, name: str, how: How) -> np.ndarray:
+    """Return today's extreme or sum of an array of the exposure for every tree; NaN: too little is known."""
+
+    def work() -> np.ndarray:
+        values = getattr(exposure, name)[:, _rows_of_today(situation, exposure)]
+        return reduce_over(values, how, minimum_coverage=COVERAGE).value
+
+    return situation.once(("_today", name, how), work)
 
 
 def _rows_of_today(situation: Situation, exposure: Exposure) -> slice:
@@ -138,21 +135,25 @@ def _tree_numbers(situation: Situation, state: TreeState) -> dict[str, Any]:
     }
     if exposure is None:
         return empty
-    row, rows = exposure.row(state.tree.id), _rows_of_today(situation, exposure)
+    row = exposure.row(state.tree.id)
+
+    def today(name: str, how: How) -> float:
+        return float(_today(situation, exposure, name, how)[row])
+
     left = _number(float(np.clip(exposure.left_now_share[row], 0.0, 1.0)))
     dry = exposure.dry_at[row]
     return {
         "water": {
             "left_share": left,
             "dry_at": None if np.isnat(dry) else utc_text(utc_of(dry)),
-            "use_today_l": _number(_extreme(exposure.water_use_l[row, rows], "sum")),
+            "use_today_l": _number(today("water_use_l", "sum")),
             "known": exposure.water_known[row],
             **_water(situation, state),
         },
-        "leaf_max_c": _number(_extreme(exposure.leaf_temperature_c[row, rows], "max"), 1),
-        "pot_max_c": _number(_extreme(exposure.pot_rim_c[row, rows], "max"), 1),
-        "night_min_c": _number(_extreme(exposure.bench_temperature_c[row, rows], "min"), 1),
-        "direct_sun_h": _number(_extreme(exposure.direct_sun_share[row, rows], "sum"), 1),
+        "leaf_max_c": _number(today("leaf_temperature_c", "max"), 1),
+        "pot_max_c": _number(today("pot_rim_c", "max"), 1),
+        "night_min_c": _number(today("bench_temperature_c", "min"), 1),
+        "direct_sun_h": _number(today("direct_sun_share", "sum"), 1),
     }
 
 

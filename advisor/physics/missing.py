@@ -80,19 +80,22 @@ def reduce_over(
     array = as_float(values)
     known = ~np.isnan(array)
     if weights is None:
-        weight = np.ones_like(array)
+        total = np.float64(array.shape[axis])
+        seen = as_float(known.sum(axis=axis))
+        weighed = array
     elif how in ("sum", "mean"):
         weight = np.broadcast_to(as_float(weights), array.shape)
+        total = weight.sum(axis=axis)
+        seen = np.where(known, weight, 0.0).sum(axis=axis)
+        weighed = array * weight
     else:
         raise ValueError(f"weights mean nothing for {how!r}; leave them out")
-    total = weight.sum(axis=axis)
-    seen = np.where(known, weight, 0.0).sum(axis=axis)
     with np.errstate(invalid="ignore", divide="ignore"):
         coverage = np.where(total > 0.0, seen / total, 0.0)
         if how == "sum":
-            value = np.where(known, array * weight, 0.0).sum(axis=axis)
+            value = np.where(known, weighed, 0.0).sum(axis=axis)
         elif how == "mean":
-            value = np.where(known, array * weight, 0.0).sum(axis=axis) / seen
+            value = np.where(known, weighed, 0.0).sum(axis=axis) / seen
         elif how == "max":
             value = np.where(known, array, -np.inf).max(axis=axis, initial=-np.inf)
         elif how == "min":

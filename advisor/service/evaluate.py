@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 
 from advisor.advice.alerts import ALERTS
 from advisor.advice.model import Advice, AlertEvent, Caution, Situation, WorkJudgement
-from advisor.advice.registry import advise
+from advisor.advice.registry import Advised, advise
 from advisor.advice.season_climate import season_end
 from advisor.advice.windows import Wanted
 from advisor.advice.work import judge
@@ -153,6 +153,7 @@ def evaluate(
     told_watering: Sequence[ToldWatering] = (),
     told_moves: Sequence[ToldMove] = (),
     with_members: bool = True,
+    with_rules: bool = True,
     forecast_error: ForecastError | None = None,
     climate: Climate | None = None,
 ) -> Evaluation:
@@ -169,6 +170,8 @@ def evaluate(
         What the digests of the last days told on water.
     told_moves : sequence of ToldMove
         What they told on places.
+    with_rules : bool
+        False leaves out the advice that only a digest tells; the warnings are the same.
     forecast_error : ForecastError, optional
         Learned of the source of ``weather``: how sure it is; without it the usual error of config/.
     climate : Climate or None
@@ -214,7 +217,7 @@ def evaluate(
     )
     events, failed = events_of(situation)
     situation = replace(situation, warnings=events)
-    advised = advise(situation)
+    advised = advise(situation) if with_rules else Advised((), ())
     return Evaluation(situation, advised.advice, events, (*advised.failures, *failed))
 
 

@@ -216,7 +216,7 @@ def _fetch_and_queue(the_pass: _Pass, folder: Path, monotonic: Callable[[], floa
         return
     envelope = _envelope(the_pass)
     try:
-        evaluation = _evaluation(the_pass)
+        evaluation = _evaluation(the_pass, with_rules=digest.due)
     except Exception as error:
         log.exception("event=evaluation-failed")
         _no_advice(the_pass, envelope, error, digest_is_due=digest.due)
@@ -264,7 +264,8 @@ def _worth_evaluating(the_pass: _Pass, mark: str) -> bool:
     return the_pass.now_utc - datetime.fromisoformat(last["at"]) >= every
 
 
-def _evaluation(the_pass: _Pass) -> Evaluation:
+def _evaluation(the_pass: _Pass, *, with_rules: bool) -> Evaluation:
+    """Evaluate the moment; only a digest tells what the rules say, so other passes ask the warnings alone."""
     from advisor.service.climate import kept_climate
     from advisor.service.evaluate import AlertSettings, evaluate
     from advisor.service.learn_error import error_for, known_errors
@@ -288,6 +289,7 @@ def _evaluation(the_pass: _Pass) -> Evaluation:
         told_moves=told_moves(store, now_utc),
         forecast_error=error_for(errors, weather),
         climate=kept_climate(store, files.holdings.garden, now_utc),
+        with_rules=with_rules,
     )
     the_pass.problems += evaluation.failures
     if the_pass.on_evaluated is not None:
