@@ -44,8 +44,8 @@ from advisor.weather.table import TimeArray, WeatherTable
 
 __all__ = ["compute_exposure"]
 
-CHUNK_CELLS = 500_000
-"""Members x trees x hours worked on at once; about 300 MB beside the result at the peak."""
+CHUNK_CELLS = 1_000_000
+"""Members x trees x hours worked on at once; about 400 MB beside the result at the peak."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,14 +145,19 @@ def compute_exposure(
     dry_at = np.full((total, len(setting.trees)), np.datetime64("NaT", "s"))
     for chunk in chunks:
         at = slice(0, 1) if chunk is None else chunk
-        arrays, dry_at[at], slot_utc = _chunk(setting, chunk)
+        arrays, of_spots, dry_at[at], slot_utc = _chunk(setting, chunk)
+        rows = list(setting.tracks.tree_row)
         if len(chunks) == 1:
-            found = arrays
+            found = arrays | {name: array[:, rows] for name, array in of_spots.items()}
             break
         for name, array in arrays.items():
             if name not in found:
                 found[name] = np.empty((total, *array.shape[1:]))
             found[name][at] = array
+        for name, array in of_spots.items():
+            if name not in found:
+                found[name] = np.empty((total, len(rows), weather.hours))
+            np.take(array, rows, axis=1, out=found[name][at], mode="clip")
     tracks = setting.tracks
     direct = tracks.stitched(setting.place.direct_share, weather.hours)[list(tracks.tree_row)]
     if members:
@@ -251,8 +256,10 @@ def _thermal(trees: Sequence[Tree], tables: Tables) -> PotThermal:
     )
 
 
-def _chunk(setting: _Setting, members: slice | None) -> tuple[dict[str, FloatArray], TimeArray, TimeArray]:
-    """Compute the arrays of some members, each with a leading member axis."""
+def _chunk(
+    setting: _Setting, members: slice | None
+) -> tuple[dict[str, FloatArray], dict[str, FloatArray], TimeArray, TimeArray]:
+    """Compute the arrays of some members, each with a leading member axis: over trees, and over spots."""
     weather, tables, garden = setting.weather, setting.tables, setting.holdings.garden
     now_row = weather.index_at(setting.now_utc)
     outside = open_weather(weather, setting.sun, garden, members, now_row)
@@ -292,44 +299,47 @@ def _chunk(setting: _Setting, members: slice | None) -> tuple[dict[str, FloatArr
         tables=tables,
     )
     arrays = {
-        "shortwave_w_m2": at_spot.shortwave_w_m2[:, spot],
-        "sun_w_m2": at_spot.beam_w_m2[:, spot],
         "leaf_temperature_c": leaf,
-        "vpd_kpa": at_spot.vpd_kpa[:, spot],
         "wind_m_s": wind,
-        "gust_m_s": at_spot.gust_m_s[:, spot],
         "rain_reaching_pot_mm": rain,
         "water_use_l": use,
         "water_left_share": plan.left_share,
         "pot_rim_c": np.maximum(pot.rim_sunlit_c, pot.rim_shaded_c),
         "pot_rim_shaded_c": np.minimum(pot.rim_sunlit_c, pot.rim_shaded_c),
         "pot_core_c": pot.core_c,
-        "bench_temperature_c": at_spot.bench_air_c[:, spot],
-        "wet_bulb_c": at_spot.wet_bulb_c[:, spot],
         "reference_et_mm": garden_reference_et_mm(outside, weather.start_utc, garden),
         "wbgt_c": garden_heat_stress_c(outside, setting.sun, garden),
         "waterings_l": plan.waterings_l,
         "left_now_share": plan.left_now_share,
     }
-    return arrays, plan.dry_at, slot_utc
+    at_spots = {
+        "shortwave_w_m2": at_spot.shortwave_w_m2,
+        "sun_w_m2": at_spot.beam_w_m2,
+        "vpd_kpa": at_spot.vpd_kpa,
+        "gust_m_s": at_spot.gust_m_s,
+        "bench_temperature_c": at_spot.bench_air_c,
+        "wet_bulb_c": at_spot.wet_bulb_c,
+    }
+    return arrays, at_spots, plan.dry_at, slot_utc
 
 
 def _pot_temperatures(setting: _Setting, at_spot: SpotWeather, left_share: FloatArray) -> PotTemperatures:
     """Run the pots through the hours, wet or dry as the water balance has them."""
-    get, spot = setting.tables.physics.value, list(setting.tracks.tree_row)
+    get = setting.tables.physics.value
     unusable = 1.0 - setting.pots.usable_l / setting.pots.capacity_l
     held = unusable[:, np.newaxis] + (1.0 - unusable[:, np.newaxis]) * np.nan_to_num(left_share, nan=1.0)
     return setting.simulate_pots(
         setting.thermal,
-        at_spot.bench_air_c[:, spot],
-        at_spot.vapour_pressure_kpa[:, spot],
-        at_spot.wind_m_s[:, spot],
-        at_spot.beam_normal_w_m2[:, spot],
-        at_spot.diffuse_w_m2[:, spot],
-        at_spot.shortwave_w_m2[:, spot],
+        at_spot.bench_air_c,
+        at_spot.vapour_pressure_kpa,
+        at_spot.wind_m_s,
+        at_spot.beam_normal_w_m2,
+        at_spot.diffuse_w_m2,
+        at_spot.shortwave_w_m2,
         np.degrees(np.arcsin(np.clip(setting.sun.mean_sin_elevation, 0.0, 1.0))),
-        at_spot.sky_longwave_w_m2[:, spot],
-        setting.hourly_traits.ground_heating_k[spot],
+        at_spot.sky_longwave_w_m2,
+        setting.hourly_traits.ground_heating_k,
+        stands=setting.tracks.tree_row,
         side_lit_share=get("pot.side_lit_share", "share"),
         top_cover_share=setting.pots.cover_share[:, np.newaxis],
         theta=setting.thermal.water_share[:, np.newaxis] * held,

@@ -58,6 +58,11 @@ class _Call:
 
 def _call_of(pots: PotThermal, forcing: tuple[Any, ...], options: Mapping[str, Any]) -> _Call:
     named = dict(zip(_NAMES, forcing, strict=True)) | dict(options)
+    rows = named.pop("stands", None)
+    if rows is not None:  # each pot with the weather of its spot, since the spots of other calls are others
+        for name in _NAMES:
+            values = np.asarray(named[name], dtype=np.float64)
+            named[name] = values[..., list(rows), :] if values.ndim > 1 else values
     # With a leading axis of one, as the exposure without members has it.
     given = np.broadcast_arrays(*(np.asarray(named.pop(name), dtype=np.float64) for name in _ARRAYS))
     arrays = {name: array.reshape(array.shape[-2:]) for name, array in zip(_ARRAYS, given, strict=True)}
