@@ -15,6 +15,7 @@ from advisor.advice.hours import clock, day_name, local_at, window
 from advisor.advice.model import Advice, Situation, Urgency
 from advisor.advice.places import Rooms, can_carry, place_temperatures, warmer_by_k
 from advisor.advice.placing_solution import Task, solve
+from advisor.exposure.model import Exposure
 from advisor.garden.model import Place
 
 __all__ = ["carry_in"]
@@ -23,8 +24,13 @@ FloatArray = NDArray[np.float64]
 
 
 UNPLACED, NOT_ENOUGH = 100.0, 20.0
-"""Costs beside which a step of shelter level is 1: no place at all, and one that is warmer but not enough."""
+"""Costs beside which a step of shelter level is 1: no place at all, and one that is warmer but not enough.
+
+They only put the choices in order, none of them is a limit of the trade: any place that is enough (0 to 5)
+goes before any that is not (10 to 20), and that before none (100 and more).
+"""
 MOST_K = 10.0
+"""Kelvin that order trees among equals, kept below the steps between those choices."""
 
 
 def carry_in(situation: Situation, night: Night, trees: Sequence[str]) -> list[Advice]:
@@ -46,15 +52,16 @@ def carry_in(situation: Situation, night: Night, trees: Sequence[str]) -> list[A
     none = options == len(places)
     room = [offered[place.id] for place in places]
     solution = solve(Task(costs, np.where(none, -1, options), room, ~none))
-    assert solution is not None  # noqa: S101 - staying under cover where it stands is always open
+    # Staying under cover where it stands is always open; with no solution all the same everybody does.
+    chosen = np.full(len(ranked), len(places)) if solution is None else solution.option
     groups: dict[tuple[str, bool, bool], list[str]] = {}
     for row, tree in enumerate(ranked):
-        column = int(solution.option[row])
+        column = int(chosen[row])
         heavy = not can_carry(situation, situation.states[tree])
         placed = column < len(places)
         enough = placed and costs[row, column] < NOT_ENOUGH - MOST_K
         groups.setdefault((places[column].id if placed else "", bool(enough), heavy), []).append(tree)
-    return [_advice(situation, night, key, group, offered) for key, group in groups.items()]
+    return [_advice(situation, exposure, night, key, group, offered) for key, group in groups.items()]
 
 
 def _costs(situation: Situation, night: Night, places: Sequence[Place], trees: Sequence[str]) -> FloatArray:
@@ -102,13 +109,13 @@ def _chance_left(margin: float, spread: float) -> float:
 
 def _advice(
     situation: Situation,
+    exposure: Exposure,
     night: Night,
     key: tuple[str, bool, bool],
     group: Sequence[str],
     offered: dict[str, int | None],
 ) -> Advice:
-    exposure, holdings, limits = situation.exposure, situation.holdings, situation.tables.limits
-    assert exposure is not None  # noqa: S101 - carry_in returned before
+    holdings, limits = situation.holdings, situation.tables.limits
     place_id, enough, heavy = key
     trees = bench_order(situation, group)
     worst = exposure.row(max(trees, key=lambda tree: night.margin_k(exposure.row(tree))))

@@ -18,9 +18,6 @@ from advisor.garden.state_model import TreeState
 
 __all__ = ["Stand", "copied", "elsewhere"]
 
-PAST_D = 2
-"""Days before now in which the doubles' pots take on the warmth and water of their place."""
-
 
 @dataclass(frozen=True, slots=True)
 class Stand:
@@ -105,7 +102,8 @@ def _by_weather(
     weather, own = situation.weather, situation.exposure
     assert weather is not None  # noqa: S101 - elsewhere has asked
     row = weather.index_at(situation.now_utc)
-    near = weather.between(row - PAST_D * 24, row + round((ahead_d + 1.0) * 24.0) + 12)
+    past_d = situation.tables.limits.value("placing.past_d", "d")
+    near = weather.between(row - round(past_d * 24.0), row + round((ahead_d + 1.0) * 24.0) + 12)
     learned = {} if own is None else own.thirst
     thirst = {stand.double_id: learned[stand.tree_id] for stand in stands if stand.tree_id in learned}
     return compute_exposure(holdings, states, near, situation.tables, situation.now_utc, thirst=thirst)

@@ -24,6 +24,7 @@ from advisor.physics.pot_water import (
 
 __all__ = [
     "PotWater",
+    "allowance_share",
     "pot_top_area_m2",
     "pot_water",
     "rain_at_pots_mm",
@@ -47,6 +48,7 @@ class PotWater:
     with_care : bool; bare and freshly repotted trees, which are looked at before they are watered.
     daily : bool; pots so small that they are looked at every morning.
     timer_l : given by a timer's drip line at every watering time.
+    allowance_share : use may be so much higher than reckoned; less for trees that weights have told of.
     """
 
     capacity_l: FloatArray
@@ -59,6 +61,7 @@ class PotWater:
     with_care: NDArray[np.bool_]
     daily: NDArray[np.bool_]
     timer_l: FloatArray
+    allowance_share: FloatArray
 
 
 def watered_with_care(state: TreeState, tables: Tables) -> bool:
@@ -102,7 +105,7 @@ def pot_water(
     captures = [get(f"rain.capture_{name}", "share") for name in ("narrow", "normal", "wide")]
     cover_from, cover_to = get("pot.bare_top_cover_share", "share"), get("pot.full_top_cover_share", "share")
     coefficient = get("water.pot_coefficient", "1")
-    rows, timers = [], []
+    rows, timers, allowances = [], [], []
     for tree, state in zip(trees, states, strict=True):
         capacity, usable = water_held_l(tree, tables)
         factor = state.group.trait("water_factor", "1")
@@ -120,6 +123,7 @@ def pot_water(
         if known is not None:
             more = min(usable * (known.usable.value - 1.0), holds_l(tree, tables) - capacity)
             usable, capacity, demand = usable + more, capacity + more, demand * known.demand.value
+        allowances.append(allowance_share(known, tables))
         place = None if places is None else places.get(state.place_id)
         tray = 0.0 if place is None else place.tray_l
         if places is not None and later is not None:
@@ -150,7 +154,24 @@ def pot_water(
         with_care=np.array([watered_with_care(state, tables) for state in states], dtype=bool),
         daily=np.array([tree.pot.volume_l < small_l for tree in trees], dtype=bool),
         timer_l=as_float(timers),
+        allowance_share=as_float(allowances),
     )
+
+
+def allowance_share(known: Thirst | None, tables: Tables) -> float:
+    """How much more than reckoned a tree may use, as the watering advised allows for it.
+
+    The row of config holds for a tree that is known by its size class alone. Weights lessen it in the measure
+    in which they lessen what is unknown of the tree, down to what the forecast of the weather alone may err.
+
+    Source: estimate, see config/physics.toml. Checked: tests/exposure/test_weighing.py.
+    """
+    get = tables.physics.value
+    usual = get("water.demand_spread_share", "share")
+    if known is None or not known.demand.readings:
+        return usual
+    unknown = min(known.demand.log_spread / get("thirst.demand_spread", "1"), 1.0)
+    return max(usual * unknown, min(get("water.demand_spread_least_share", "share"), usual))
 
 
 def water_use_l(reference_et_mm: FloatArray, pots: PotWater) -> FloatArray:

@@ -89,7 +89,7 @@ def plan_watering(
     members, count, hours = use_l.shape
     limit = (1.0 - get("water.act_used_share", "share")) * pots.usable_l
     stress = get("water.stress_from_share", "share")
-    more = 1.0 + get("water.demand_spread_share", "share")
+    more = 1.0 + pots.allowance_share
     now_row = weather.index_at(now_utc)
     table_from, table_until = utc_of(weather.start_utc[0]), utc_of(weather.start_utc[-1]) + HOUR
     begin_row = weather.index_at(max(table_from, now_utc - timedelta(days=get("water.look_back_d", "d"))))
@@ -113,7 +113,7 @@ def plan_watering(
     unwatered = thirsty = water
     # Hours first, and watered, thirsty and unwatered pots as three layers of one balance.
     use_at, rain_at = (np.ascontiguousarray(np.moveaxis(values, -1, 0)) for values in (use, rain))
-    drinks, catches = np.array([[1.0, more, 1.0], [1.0, 0.0, 1.0]])[..., np.newaxis, np.newaxis]
+    drinks, catches = _layers(more)
     for row in range(max(begin_row, 0), hours):
         if row in past_slot or row in slots_by_row:
             water, thirsty, unwatered = (
@@ -147,6 +147,12 @@ def plan_watering(
     return plan, slot_utc
 
 
+def _layers(more: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return what watered, thirsty and unwatered pots drink and catch, shapes (3, 1, T) and (3, 1, 1)."""
+    same = np.ones_like(more)
+    return np.stack([same, more, same])[:, np.newaxis], as_float([1.0, 0.0, 1.0])[:, np.newaxis, np.newaxis]
+
+
 def _timer_l(pots: PotWater, by_hour_l: FloatArray | None, row: int) -> FloatArray:
     return pots.timer_l if by_hour_l is None else by_hour_l[:, min(row, by_hour_l.shape[-1] - 1)]
 
@@ -177,14 +183,16 @@ class _Decision:
         """True for the first watering time of a local day."""
         return slot.astimezone(self.garden.zone).time() == min(self.garden.watering_times)
 
-    def short_before_next(self, water: FloatArray, row: int, slot: datetime, factor: float) -> BoolArray:
+    def short_before_next(
+        self, water: FloatArray, row: int, slot: datetime, factor: FloatArray | float
+    ) -> BoolArray:
         """True where a pot passes its limit before the next time, with ``factor`` times the use expected."""
         later = self.slots[bisect_right(self.slots, slot) :]
         until = self.weather.index_at(later[0]) if later else self.hours
         expected = self.used_before[..., min(max(until, row), self.hours)] - self.used_before[..., row]
         return np.asarray(water - expected * factor <= self.limit_l)
 
-    def wanted(self, water: FloatArray, row: int, slot: datetime, factor: float) -> BoolArray:
+    def wanted(self, water: FloatArray, row: int, slot: datetime, factor: FloatArray | float) -> BoolArray:
         """True where the pot is watered at this time of the garden's watering times."""
         first = self.is_first(slot)
         short, dry_on_top = self.short_before_next(water, row, slot, factor), water <= self.moist_l

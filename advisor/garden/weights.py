@@ -205,7 +205,7 @@ def pairs_of(
         if not quiet or not shortest <= second.at_utc - first.at_utc <= longest:
             continue
         lost = (first.kg - second.kg) / get("tipping.water_density_kg_l", "kg/l")
-        if lost < -2.0 * scale_l:
+        if lost < -get("thirst.heavier_scales", "1") * scale_l:
             found = f"{second.kg:g} kg after {first.kg:g} kg without a watering between them"
             doubts.append(Doubt(second.at_utc, second.line, found))
             continue
@@ -214,7 +214,10 @@ def pairs_of(
             continue
         full_kg = full_of(sound, second.at_utc, numbers)
         left = max(usable_l - (full_kg - first.kg) / get("tipping.water_density_kg_l", "kg/l"), 0.0)
-        wanted = _wanted(left, left - lost, usable_l, get("water.stress_from_share", "share"))
+        knee_l, empty_l = (
+            get(name, "share") * usable_l for name in ("water.stress_from_share", "thirst.empty_share")
+        )
+        wanted = _wanted(left, left - lost, usable_l, knee_l, empty_l)
         if wanted is not None:
             lines = (first.line, second.line)
             pairs.append(Pair(first.at_utc, second.at_utc, wanted, use, lines))
@@ -227,15 +230,14 @@ def full_of(sound: Sequence[Weight], at_utc: datetime, numbers: NumberTable) -> 
     return max(weight.kg for weight in sound if at_utc - holds <= weight.at_utc <= at_utc)
 
 
-def _wanted(before_l: float, after_l: float, usable_l: float, stress_from_share: float) -> float | None:
+def _wanted(before_l: float, after_l: float, usable_l: float, knee: float, empty_l: float) -> float | None:
     """Use with water at will that took the pot from one content to the other.
 
-    Uptake is full down to a share of the usable water and falls to nothing in a straight line below it, which
-    is an exponential in the use wanted. None where the pot was nearly empty: then the loss tells of the pot,
+    Uptake is full down to the knee and falls to nothing in a straight line below it, which is an exponential
+    in the use wanted. None where the pot was nearly empty: then the loss tells of the pot,
     not of the tree.
     """
-    knee = stress_from_share * usable_l
-    if after_l < 0.1 * usable_l or before_l <= after_l:
+    if after_l < empty_l or before_l <= after_l:
         return None
 
     def gone(left: float) -> float:

@@ -17,9 +17,6 @@ from advisor.physics.missing import How, reduce_over
 
 __all__ = ["DAY_COLUMNS", "SheetDay", "day_cells", "day_of_cells", "sheet_day"]
 
-COVERAGE = 0.9
-"""Share of a day's hours that must be known for its extreme (WMO practice)."""
-
 
 @dataclass(frozen=True, slots=True)
 class SheetDay:
@@ -77,10 +74,10 @@ def _need(need: Need | None) -> float:
     return math.nan if need is None else need.value
 
 
-def _reduced(values: NDArray[np.float64], how: How) -> float:
+def _reduced(values: NDArray[np.float64], how: How, coverage: float) -> float:
     if not values.size:
         return math.nan
-    return float(reduce_over(values, how, minimum_coverage=COVERAGE).value)
+    return float(reduce_over(values, how, minimum_coverage=coverage).value)
 
 
 def sheet_day(situation: Situation, tree_id: str, day: date) -> SheetDay:
@@ -100,6 +97,7 @@ def sheet_day(situation: Situation, tree_id: str, day: date) -> SheetDay:
         array: NDArray[np.float64] = getattr(exposure, name)
         return window(exposure.start_utc, array[row], *span)
 
+    coverage = situation.tables.physics.value("weather.extreme_coverage_share", "share")
     needs, stage = state.needs, state.stage
     leaf = of("leaf_temperature_c")
     roots = np.minimum(of("pot_core_c"), of("pot_rim_shaded_c"))
@@ -109,18 +107,18 @@ def sheet_day(situation: Situation, tree_id: str, day: date) -> SheetDay:
         stage=stage.stage.label,
         stage_known=stage.certainty,
         flags=tuple(flag.id for flag in state.flags),
-        leaf_max_c=_reduced(leaf, "max"),
+        leaf_max_c=_reduced(leaf, "max", coverage),
         leaf_limit_c=_need(needs.leaf_limit_c),
-        pot_rim_max_c=_reduced(of("pot_rim_c"), "max"),
-        pot_core_max_c=_reduced(of("pot_core_c"), "max"),
+        pot_rim_max_c=_reduced(of("pot_rim_c"), "max", coverage),
+        pot_core_max_c=_reduced(of("pot_core_c"), "max", coverage),
         pot_core_limit_c=situation.tables.limits.value("pot.core_c", "degC"),
-        bench_min_c=_reduced(of("bench_temperature_c"), "min"),
+        bench_min_c=_reduced(of("bench_temperature_c"), "min", coverage),
         frost_limit_c=_need(needs.frost_limit_c),
-        root_min_c=_reduced(roots, "min"),
+        root_min_c=_reduced(roots, "min", coverage),
         root_limit_c=_need(needs.root_limit_c),
-        water_left_min_share=_reduced(of("water_left_share"), "min"),
-        water_use_l=_reduced(of("water_use_l"), "sum"),
-        direct_sun_h=_reduced(of("direct_sun_share"), "sum"),
+        water_left_min_share=_reduced(of("water_left_share"), "min", coverage),
+        water_use_l=_reduced(of("water_use_l"), "sum", coverage),
+        direct_sun_h=_reduced(of("direct_sun_share"), "sum", coverage),
     )
 
 

@@ -20,8 +20,6 @@ from advisor.weather.table import utc_of
 
 __all__ = ["thirst_object", "water_facts", "water_lines"]
 
-COVERAGE = 0.9
-
 
 def _rain_mm(situation: Situation, state: TreeState) -> float | None:
     """Rain that reaches the pot today; None where too many hours are unknown."""
@@ -30,7 +28,8 @@ def _rain_mm(situation: Situation, state: TreeState) -> float | None:
         return None
     rows = day_slice(exposure, situation.day, situation.holdings.garden)
     rain = exposure.rain_reaching_pot_mm[exposure.row(state.tree.id), rows]
-    value = float(reduce_over(rain, "sum", minimum_coverage=COVERAGE).value) if rain.size else np.nan
+    coverage = situation.tables.limits.value("chance.coverage_share", "share")
+    value = float(reduce_over(rain, "sum", minimum_coverage=coverage).value) if rain.size else np.nan
     return None if np.isnan(value) else value
 
 

@@ -33,9 +33,6 @@ __all__ = ["daily_tables", "observed_table", "observed_tables"]
 
 log = logging.getLogger(__name__)
 
-_RECENT_H = 30 * 24
-"""Hours at the end of a record over which its coverage is judged."""
-
 
 def _kept_files(
     store: Store,
@@ -169,7 +166,8 @@ def _hourly(
     if not table.hours:
         return None
     table = checked(table, QualityNumbers.from_numbers(tables.physics))
-    air = np.isfinite(table.value("air_temperature_c"))[-_RECENT_H:]
+    recent_h = round(24.0 * numbers.value("stations.coverage_over", "d"))
+    air = np.isfinite(table.value("air_temperature_c"))[-recent_h:]
     if not air.size or air.mean() < numbers.value("stations.coverage", "share"):
         log.info("event=station-too-few-hours station=%s", station.id)
         return None

@@ -56,9 +56,10 @@ class Wanted:
 
 def past_from_utc(garden: Garden, now_utc: datetime, numbers: NumberTable) -> datetime:
     """Return the first moment of the past that trees need: chilling and warmth of their running year."""
-    season = datetime(now_utc.year, 1, 1, tzinfo=UTC) - timedelta(days=75)
+    before = timedelta(days=numbers.value("service.season_before", "d"))
+    season = datetime(now_utc.year, 1, 1, tzinfo=UTC) - before
     if garden.southern:
-        season = datetime(now_utc.year - (now_utc.month < 7), 7, 1, tzinfo=UTC) - timedelta(days=75)
+        season = datetime(now_utc.year - (now_utc.month < 7), 7, 1, tzinfo=UTC) - before
     return min(season, now_utc - timedelta(days=numbers.value("service.history_days", "d")))
 
 

@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from advisor.physics.air import relative_humidity_pct
 from advisor.physics.missing import as_float
@@ -43,8 +44,6 @@ OBSERVED, FORECAST = "replay-observed", "replay-forecast"
 _QUANTITIES = ("air", "moisture", "wind", "cloud", "rain", "shift")
 _BURN = 10
 """Correlation lengths before the first hour, after which the noise has forgotten where it began."""
-_DIM_W_M2 = 50.0
-"""Clear sky below which shortwave does not tell the cloud."""
 _LEFT_OUT = ("direct_normal_w_m2", "diffuse_w_m2", "reference_et_mm")
 
 
@@ -61,6 +60,8 @@ class ErrorWidths:
     cloud_pct: FloatArray
     rain: FloatArray
     shift_h: FloatArray
+    dim_w_m2: float
+    """Clear sky below which shortwave does not tell the cloud."""
 
 
 def error_widths(
@@ -96,6 +97,7 @@ def error_widths(
         cloud_pct=width("made_forecast.cloud_day{}_pct", "pct"),
         rain=width("made_forecast.rain_day{}_share", "share"),
         shift_h=width("made_forecast.rain_shift_day{}_h", "h"),
+        dim_w_m2=numbers.value("made_forecast.dim_w_m2", "W/m2"),
     )
 
 
@@ -279,7 +281,8 @@ def _off(
     for name in ("wind_speed_10m_m_s", "wind_gust_m_s"):
         if name in out:
             out[name] = out[name] * np.exp(widths.wind * wind - widths.wind**2 / 2.0)
-    _cloud_off(out, clear_sky_w_m2[rows], widths.cloud_pct * cloud, still)
+    clear = clear_sky_w_m2[rows]
+    _cloud_off(out, clear, widths.cloud_pct * cloud, still, clear > widths.dim_w_m2)
     moved = np.arange(first, first + hours) + np.rint(widths.shift_h * shift).astype(np.int64)
     for name in ("rain_mm", "weather_code"):
         if name in out:
@@ -290,14 +293,20 @@ def _off(
     return out
 
 
-def _cloud_off(out: dict[str, FloatArray], clear: FloatArray, change_pct: FloatArray, still: object) -> None:
+def _cloud_off(
+    out: dict[str, FloatArray],
+    clear: FloatArray,
+    change_pct: FloatArray,
+    still: object,
+    bright: NDArray[np.bool_],
+) -> None:
     """Change cloud, and shortwave by what the changed cloud lets through; no cloud known: by the share."""
     shortwave = out.get("shortwave_w_m2")
     cloud = out.get("cloud_cover_pct")
     told = np.full(clear.shape, np.nan)
     if shortwave is not None:
         with np.errstate(invalid="ignore", divide="ignore"):
-            share = np.clip(shortwave / np.where(clear > _DIM_W_M2, clear, np.nan), 0.25, 1.0)
+            share = np.clip(shortwave / np.where(bright, clear, np.nan), 0.25, 1.0)
         told = 100.0 * ((1.0 - share) / 0.75) ** (1.0 / 3.4)
     known = told if cloud is None else np.where(np.isfinite(cloud), cloud, told)
     changed = np.clip(known + change_pct, 0.0, 100.0)

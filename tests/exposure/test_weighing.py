@@ -1,7 +1,9 @@
 """From weights in the journal to the thirst of a tree where it stands, and what follows from it."""
 
+import tomllib
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,8 +11,10 @@ from exposure.exposure_builders import GARDEN, changed, holdings_of, morning, st
 
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.places import place_temperature_c
+from advisor.exposure.water import allowance_share
 from advisor.exposure.weighing import learn_thirst
 from advisor.garden.model import JournalEntry, Place
+from advisor.garden.thirst import Factor, Thirst
 from advisor.garden.warmth import warmth_from_hours
 
 NOW = morning(day=24)
@@ -181,3 +185,33 @@ def test_pot_that_wilted_late_holds_more_than_its_mix(tables):
         holdings_of([tree], (BENCH,), journal=repotted), weather(), warmth_of(weather(), tables), tables, NOW
     )
     assert anew["a"].usable.value == 1.0
+
+
+@pytest.mark.parametrize(
+    "case",
+    tomllib.loads(Path(__file__).with_name("water_told.toml").read_text(encoding="utf-8"))["allowance"],
+    ids=lambda case: case["id"],
+)
+def test_allowance_goes_with_what_weights_taught(tables, case):
+    known = None
+    if "readings" in case:
+        spread = case["of_prior"] * tables.physics.value("thirst.demand_spread", "1")
+        known = Thirst(Factor(1.2, spread, case["readings"]), Factor(1.0, 0.2, 0), 2 * case["readings"])
+    assert allowance_share(known, tables) == pytest.approx(case["expected"])
+
+
+def test_well_weighed_tree_is_watered_no_earlier_than_one_known_by_its_size(tables):
+    """The same tree, factor one: what is known for sure needs no allowance (monotone)."""
+    tree = tree_of(tables, size="chuhin")
+    found = []
+    for of_prior in (1.0, 0.2):
+        spread = of_prior * tables.physics.value("thirst.demand_spread", "1")
+        taught = {"a": Thirst(Factor(1.0, spread, 20), Factor(1.0, 0.2, 0), 40)}
+        state = state_of(tables, tree, NOW)
+        found.append(
+            compute_exposure(holdings_of([tree]), {"a": state}, weather(), tables, NOW, thirst=taught)
+        )
+    unsure, sure = (np.flatnonzero(one.waterings_l[0] > 0.0) for one in found)
+    assert unsure.size
+    assert not sure.size or sure[0] >= unsure[0]
+    np.testing.assert_array_equal(found[0].water_use_l, found[1].water_use_l)
