@@ -49,7 +49,10 @@ class Sighting:
 
 
 class StageModel:
-    """The stage of one tree on any day, given what was seen up to then."""
+    """The stage of the trees of one group with one warmth, on any day, given what was seen up to then.
+
+    Days once worked out are remembered: trees of a kind side by side ask the same.
+    """
 
     def __init__(
         self, group: SpeciesGroup, garden: Garden, warmth: Warmth | None, numbers: NumberTable
@@ -60,6 +63,7 @@ class StageModel:
         self._numbers = numbers
         self._spring_warmth = SpringWarmth(group, garden, warmth, numbers)
         self._leaf_out = self._spring_warmth.leaf_out
+        self._worked_out: dict[tuple[date, tuple[Sighting, ...]], StageKnown] = {}
 
     @property
     def restless(self) -> bool:
@@ -225,12 +229,19 @@ class StageModel:
         StageKnown
             Certainty is ``seen`` up to 21 days after a sighting of that very stage.
         """
-        season = self.in_season(day, sightings)
+        season = tuple(self.in_season(day, sightings))
+        asked = (day, season)
+        if asked not in self._worked_out:
+            self._worked_out[asked] = self._on(day, season)
+        return self._worked_out[asked]
+
+    def _on(self, day: date, season: Sequence[Sighting]) -> StageKnown:
+        """Return the stage on a day from the sightings of its season."""
         if not season:
             found = self.modelled(day, None, 1.0)
             return self._unseen(found, day)
         seen = season[-1]
-        found = self.modelled(day, seen, self.ratio(day, sightings))
+        found = self.modelled(day, seen, self.ratio(day, season))
         at = (
             SEQUENCE.index(Stage.SHOOTS_EXTENDING)
             if seen.stage is Stage.SECOND_FLUSH

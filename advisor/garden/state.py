@@ -83,6 +83,7 @@ def fold_state(
     at_utc: datetime,
     forecast_warmth: Warmth | None = None,
     places: Mapping[str, Place] | None = None,
+    model: StageModel | None = None,
 ) -> TreeState:
     """Fold everything known of one tree up to a moment.
 
@@ -105,6 +106,8 @@ def fold_state(
         Days to come, if not already in ``warmth``.
     places : mapping from place id to Place, optional
         Without it neither store nor deep shade is known, and any place id is taken.
+    model : StageModel, optional
+        Of this group and this warmth, where other trees have asked it already; else one is made.
 
     Returns
     -------
@@ -119,7 +122,8 @@ def fold_state(
     today = now_utc.astimezone(garden.zone).date()
     met = joined(warmth, forecast_warmth) if forecast_warmth is not None else warmth
     clock = EndClock(met, today, group, tables.phenology)
-    model = StageModel(group, garden, met, tables.phenology)
+    if model is None:
+        model = StageModel(group, garden, met, tables.phenology)
     lines = in_order([entry for entry in entries if entry.at_utc <= now_utc], garden.zone)
     fold = JournalFold(
         tree, garden, tables=tables, places=places or {}, model=model, clock=clock, lines=lines
@@ -211,17 +215,29 @@ def fold_all(
         See ``fold_state``.
     """
     states: dict[str, TreeState] = {}
+    lines: dict[str, list[JournalEntry]] = {tree.id: [] for tree in holdings.trees}
+    for entry in holdings.journal:
+        born = entry.amount if entry.entry == "layer-separated" else None
+        for tree_id in {entry.tree_id, born}:
+            if isinstance(tree_id, str) and tree_id in lines:
+                lines[tree_id].append(entry)
+    models: dict[tuple[str, int], tuple[StageModel, Warmth | None]] = {}
     for tree in holdings.trees:
-        entries = journal_for(holdings, tree.id)
+        entries = lines[tree.id]
         stays = stays_of(tree, entries, holdings.garden, at_utc, holdings.places)
+        group, warmth = tables.species[tree.group_id], spliced(warmth_by_place, stays)
+        alike = (group.id, id(warmth))
+        if alike not in models:  # the warmth is held on to, so that no other comes to its id
+            models[alike] = StageModel(group, holdings.garden, warmth, tables.phenology), warmth
         states[tree.id] = fold_state(
             tree,
-            tables.species[tree.group_id],
+            group,
             entries,
-            spliced(warmth_by_place, stays),
+            warmth,
             holdings.garden,
             tables,
             at_utc,
             places=holdings.places,
+            model=models[alike][0],
         )
     return states

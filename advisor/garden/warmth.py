@@ -252,4 +252,6 @@ def spliced(warmth_by_place: Mapping[str, Warmth | None], stays: Sequence[Stay])
         warmth = warmth_by_place.get(stay.place_id)
         if warmth is not None:
             parts.append((warmth, stay.since, until))
+    if len(parts) == 1 and parts[0][1:] == (None, None):
+        return parts[0][0]
     return _laid_out(parts) if parts else None
