@@ -121,9 +121,11 @@ class Table:
                 )
 
         told = options.told.get(tree, net)
-        good = told != net and np.isfinite(self._costs[number, told])
-        if good and not self._harm.first_danger[self._at(tree, told)]:
-            # It may stand there by now: it is told nothing else, and keeps its room.
+        open_to = [column for column in self._entries(tree) if np.isfinite(self._costs[number, column])]
+        danger = {column: bool(self._harm.first_danger[self._at(tree, column)]) for column in open_to}
+        if told in danger and (not danger[told] or all(danger.values())):
+            # It may stand there by now: unless another place is safe and this one is not, it is told nothing
+            # else, and keeps its room.
             self._costs[number, np.arange(net + 1) != told] = np.inf
 
     def _safe(self, number: int, tree: str) -> None:

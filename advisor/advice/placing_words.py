@@ -19,7 +19,7 @@ from advisor.garden.told_moves import MoveKind
 
 __all__ = ["placing_advice", "rivals_words"]
 
-_CHANGES_TOLD = "log moved for each, with the place where it stands now, and it is asked no more"
+_CHANGES_TOLD = "cloud, a cooler forecast, or a line that says where it stands now (log TREE moved PLACE)"
 NO_LESS_H = 0.05
 """Hours a day in all under which one choice is as good as another."""
 

@@ -142,7 +142,12 @@ def conditional(piece: Advice, reading: Reading) -> Advice:
 
 
 def told_already(piece: Advice, main: Iterable[Advice]) -> bool:
-    """Return True where each tree of a piece has advice on the same hazard anyway, as urgent as this."""
+    """Return True where each tree of a piece has advice on the same hazard anyway, as urgent as this.
+
+    A mere note is not worth telling for a place in which a tree may not even stand.
+    """
+    if piece.urgency == "note":
+        return True
     covered = {
         tree
         for other in main

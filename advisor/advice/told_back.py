@@ -68,7 +68,7 @@ def _back(situation: Situation, from_id: str, to_id: str, told_on: str, group: l
         sure=chance_words(situation.tables, worst.chance)
         if worst.heat
         else "by the sun over the horizon and the cloud forecast",
-        changes_if="log moved for each, with the place where it stands now",
+        changes_if="a line that says where it stands now (log TREE moved PLACE)",
         hazard="heat",
         must=any(burn.must for burn in group),
     )

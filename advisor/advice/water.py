@@ -118,7 +118,8 @@ def water_advice(situation: Situation) -> tuple[Advice, ...]:
     small = {tree for one in rounds for tree in one.check if tree not in care}
     if small:
         found.append(_small(situation, exposure, small, rounds))
-    found += not_fitting(situation, exposure)
+    tonight = day_span(situation.holdings.garden, situation.day)[1]
+    found += not_fitting(situation, exposure, standing_at(situation, tonight))
     found += short_lived(situation, exposure, [tree for tree in seen if tree not in care])
     found += _cold_rest(situation, [tree for tree in seen if tree not in {*watered, *care, *small}])
     found += rain_note(situation, exposure)
@@ -159,7 +160,7 @@ def _if_not_carried(situation: Situation, rounds: Sequence[Round]) -> list[Advic
                     _pot_reasons(reading.situation, exposure, ordered),
                     amount=Amount(litres, "l"),
                     sure="by the pot balance, for a tree that was not carried",
-                    changes_if="log moved for each, with the place where it stands now",
+                    changes_if="a line that says where it stands now (log TREE moved PLACE)",
                     hazard="dry",
                 )
             )

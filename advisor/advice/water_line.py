@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from statistics import median
 
@@ -13,6 +14,7 @@ from advisor.advice.model import Advice, Amount, Reason, Situation
 from advisor.exposure.model import Exposure
 from advisor.exposure.water import watered_with_care
 from advisor.garden.model import Place
+from advisor.garden.state_model import TreeState
 from advisor.physics.missing import reduce_over
 
 __all__ = ["line_advice", "misfits", "not_fitting"]
@@ -119,15 +121,21 @@ def _run(
     )
 
 
-def not_fitting(situation: Situation, exposure: Exposure) -> list[Advice]:
-    """Once for good for each tree: what does not fit the line it hangs on or the tray it stands in."""
+def not_fitting(
+    situation: Situation, exposure: Exposure, later: Mapping[str, TreeState] | None = None
+) -> list[Advice]:
+    """Once for good for each tree: what does not fit the line it hangs on or the tray it stands in.
+
+    ``later``: states with the places in which trees will stand by tonight, for trays; else as they stand.
+    """
     found = []
+    tonight = situation if later is None else replace(situation, states=later)
     for place in situation.holdings.places.values():
         if place.drip_l_per_h is not None:
             odd = misfits(situation, exposure, place)
             careful = {tree for tree in odd if watered_with_care(situation.states[tree], situation.tables)}
             thirsty = [tree for tree in odd if tree not in careful and odd[tree] > 1.0]
-            frugal = [tree for tree in odd if tree not in thirsty]
+            frugal = [tree for tree in odd if tree not in careful and tree not in thirsty]
             found += _once(
                 situation,
                 place,
@@ -144,8 +152,17 @@ def not_fitting(situation: Situation, exposure: Exposure) -> list[Advice]:
                 "Take {trees} off the line on {place}, water by hand: far less is needed there",
                 odd,
             )
+            found += _once(
+                situation,
+                place,
+                "line",
+                sorted(careful),
+                "Take {trees} off the line on {place}, and look before watering: with little leaf or root "
+                "nothing is watered by the clock",
+                odd,
+            )
         if place.tray_l > 0.0:
-            here = _on(situation, exposure, place)
+            here = _on(tonight, exposure, place)
             wet = [tree for tree in here if watered_with_care(situation.states[tree], situation.tables)]
             words = (
                 "Lift {trees} out of its tray on {place}: with little leaf or root it must not stand in water"

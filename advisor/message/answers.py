@@ -67,6 +67,14 @@ def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) 
         _wrap(f"{tree.name} ({tree.species_id}, {state.group.name}), on {place.name}"),
         _wrap(f"Stage: {state.stage.stage.label} (BBCH {state.stage.stage.bbch}), {state.stage.text}."),
     ]
+    if told := situation.told_moves.get(tree.id):
+        to = situation.holdings.places[told.to_id]
+        out.append(
+            _wrap(
+                f"Told {short_day(told.told_on)} to go to {to.name}, and nothing logged since: it is judged in "
+                f"both places, its water there. log {tree.id} moved {to.id}, or moved {place.id} if it stayed."
+            )
+        )
     if learned := correction_words(place, units):
         out.append(_wrap(f"Your thermometer: {learned}"))
     out += [_wrap(f"Under way: {flag_text(flag)} [{flag.known}]") for flag in state.flags]

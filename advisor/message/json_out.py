@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from advisor.advice.model import Advice, Check, HalfDay, Reason, Situation, WorkJudgement
+from advisor.advice.settled import settled_by_the_hour
 from advisor.exposure.model import HOURLY, Exposure
 from advisor.garden.state_model import TreeState
 from advisor.message.climate import climate_object
@@ -140,13 +141,16 @@ def _tree_numbers(situation: Situation, state: TreeState) -> dict[str, Any]:
     def today(name: str, how: How) -> float:
         return float(_today(situation, exposure, name, how)[row])
 
-    left = _number(float(np.clip(exposure.left_now_share[row], 0.0, 1.0)))
-    dry = exposure.dry_at[row]
+    by_hour = settled_by_the_hour(situation)
+    reckoned = by_hour.exposure or exposure
+    used = float(_today(by_hour, reckoned, "water_use_l", "sum")[row])
+    left = _number(float(np.clip(reckoned.left_now_share[row], 0.0, 1.0)))
+    dry = reckoned.dry_at[row]
     return {
         "water": {
             "left_share": left,
             "dry_at": None if np.isnat(dry) else utc_text(utc_of(dry)),
-            "use_today_l": _number(today("water_use_l", "sum")),
+            "use_today_l": _number(used),
             "known": exposure.water_known[row],
             **_water(situation, state),
         },

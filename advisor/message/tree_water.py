@@ -1,4 +1,7 @@
-"""The water of one tree: when it runs out, the waterings ahead, rain, and what its weights taught."""
+"""The water of one tree: when it runs out, the waterings ahead, rain, and what its weights taught.
+
+It is reckoned as the advice does: in each hour where the tree stands then, today's and told moves made.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from advisor.advice.model import Situation
+from advisor.advice.settled import settled_by_the_hour
 from advisor.exposure.places import Spot, spot_traits
 from advisor.exposure.reading import day_slice
 from advisor.garden.state_model import TreeState
@@ -23,7 +27,7 @@ __all__ = ["thirst_object", "water_facts", "water_lines"]
 
 def _rain_mm(situation: Situation, state: TreeState) -> float | None:
     """Rain that reaches the pot today; None where too many hours are unknown."""
-    exposure = situation.exposure
+    exposure = settled_by_the_hour(situation).exposure
     if exposure is None:
         return None
     rows = day_slice(exposure, situation.day, situation.holdings.garden)
@@ -40,7 +44,7 @@ def _roofed(situation: Situation, state: TreeState) -> bool:
 
 def _waterings(situation: Situation, state: TreeState) -> list[tuple[Any, float]]:
     """Watering times of today and tomorrow at which the balance asks for water, with litres."""
-    exposure = situation.exposure
+    exposure = settled_by_the_hour(situation).exposure
     if exposure is None:
         return []
     garden = situation.holdings.garden
@@ -52,7 +56,7 @@ def _waterings(situation: Situation, state: TreeState) -> list[tuple[Any, float]
 
 def thirst_object(situation: Situation, state: TreeState) -> dict[str, Any] | None:
     """Return what the weights of a tree taught; None where it was never weighed."""
-    exposure = situation.exposure
+    exposure = settled_by_the_hour(situation).exposure
     taught = None if exposure is None else exposure.thirst.get(state.tree.id)
     if exposure is None or taught is None:
         return None
@@ -81,7 +85,7 @@ def water_facts(situation: Situation, state: TreeState) -> dict[str, Any]:
 
 def water_lines(situation: Situation, state: TreeState) -> list[str]:
     """Return sentences on the water of a tree, in the grower's units; none without weather."""
-    exposure, garden = situation.exposure, situation.holdings.garden
+    exposure, garden = settled_by_the_hour(situation).exposure, situation.holdings.garden
     if exposure is None:
         return []
     units, zone, row = garden.units, garden.zone, exposure.row(state.tree.id)
