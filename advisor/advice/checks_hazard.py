@@ -15,7 +15,7 @@ from advisor.advice.work_case import WorkCase, option_words
 from advisor.garden.tables import CheckRow, WorkRule
 from advisor.weather.table import utc_of
 
-__all__ = ["HeatRun", "heat_rest", "heat_runs", "stopped_by", "warning"]
+__all__ = ["HeatRecord", "HeatRun", "heat_rest", "heat_runs_of", "stopped_by", "warning"]
 
 _HURT = ("wilted", "scorched")
 _LOOKED_AT = ("leaves-hard", "recovered")
@@ -86,30 +86,26 @@ class HeatRun:
 
 
 @dataclass(frozen=True, slots=True)
-class _Record:
+class HeatRecord:
     """Runs of heat of one tree, oldest first, and the days of which it is known."""
 
     runs: tuple[HeatRun, ...]
     known: frozenset[date]
 
 
-def heat_runs(situation: Situation, tree_id: str) -> tuple[HeatRun, ...]:
-    """Return the runs of days on which a tree is in danger from heat, past and ahead, oldest first.
+def heat_runs_of(situation: Situation, tree_id: str) -> HeatRecord:
+    """Return the runs of days on which a tree is in danger from heat, past and ahead.
 
     As in the heat mail: where such days are usual, only those well beyond the limit count; none after the
     grower moved or shaded it against the heat. Days before it came to its place are not known.
     """
-    return _record(situation, tree_id).runs
+    return situation.once(("heat_runs_of", tree_id), lambda: _heat_record(situation, tree_id))
 
 
-def _record(situation: Situation, tree_id: str) -> _Record:
-    return situation.once(("heat_record", tree_id), lambda: _heat_record(situation, tree_id))
-
-
-def _heat_record(situation: Situation, tree_id: str) -> _Record:
+def _heat_record(situation: Situation, tree_id: str) -> HeatRecord:
     exposure, garden = situation.exposure, situation.holdings.garden
     if exposure is None or not exposure.start_utc.size or tree_id not in exposure.tree_ids:
-        return _Record((), frozenset())
+        return HeatRecord((), frozenset())
     row = exposure.row(tree_id)
     first = local_day(garden, utc_of(exposure.start_utc[0]))
     if day_span(garden, first)[0] < utc_of(exposure.start_utc[0]):
@@ -135,7 +131,7 @@ def _heat_record(situation: Situation, tree_id: str) -> _Record:
             runs[-1] = HeatRun(runs[-1].first, day)
         else:
             runs.append(HeatRun(day, day))
-    return _Record(tuple(runs), frozenset(known))
+    return HeatRecord(tuple(runs), frozenset(known))
 
 
 def heat_rest(case: WorkCase) -> Check:
@@ -147,7 +143,7 @@ def heat_rest(case: WorkCase) -> Check:
     """
     limits = case.situation.tables.limits
     rest, source = round(limits.value("heat.rest_d", "d")), limits.source("heat.rest_d")
-    record = _record(case.situation, case.state.tree.id)
+    record = heat_runs_of(case.situation, case.state.tree.id)
     hurt = _hurt(case, record, rest)
     if hurt is not None:
         entry, ended, recovered = hurt
@@ -179,7 +175,7 @@ def heat_rest(case: WorkCase) -> Check:
     return case.check("pass", text, unit="d", limit=float(rest), source=source)
 
 
-def _hurt(case: WorkCase, record: _Record, rest: int) -> tuple[str, date, bool] | None:
+def _hurt(case: WorkCase, record: HeatRecord, rest: int) -> tuple[str, date, bool] | None:
     """Return the entry that tells of harm by heat, when that heat ended, and whether it recovered since."""
     found = []
     for entry in _HURT:

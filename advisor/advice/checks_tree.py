@@ -257,10 +257,10 @@ def to_end(case: WorkCase) -> Check:
     ]
     if not begun:
         missing = cast("CheckVerdict", row.options.get("missing", "unknown"))
-        text = (
-            f"{row.text}: {row.options['none']}; log {' or '.join(option_words(row, 'begun_by'))} for {tree}"
-        )
-        return case.check(missing, f"{text} with its day", source=source)
+        text = f"{row.text}: {row.options['none']}"
+        if missing != "pass":
+            text += f", log {' or '.join(option_words(row, 'begun_by'))} for {tree} with its day"
+        return case.check(missing, text, source=source)
     ago, entry = min(begun)
     enders = set(option_words(row, "ended_by"))
     running = [flag for flag in case.state.flags if enders & set(flag.rule.ends)]

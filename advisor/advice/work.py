@@ -20,7 +20,7 @@ from advisor.advice.windows import (
     suitable_halves,
     verdict_of,
 )
-from advisor.advice.work_case import WorkCase
+from advisor.advice.work_case import WorkCase, date_words
 from advisor.errors import SettingsError
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import WorkRule
@@ -196,7 +196,8 @@ def _barred(situation: Situation, rule: WorkRule, state: TreeState, last: date) 
         if row.kind in _STAYS:
             check = run_check(WorkCase(situation, rule, row, state, last, now, now))
             if check.verdict == "fail":
-                return f"on its last sensible day, {last.day} {last:%B}, still {check.text}"
+                text = check.text[:1].lower() + check.text[1:]
+                return f"on its last sensible day, {date_words(last, situation.day)}, still {text}"
     return ""
 
 

@@ -103,7 +103,8 @@ def _reason(check: Check) -> str:
 
 def _why(session: PlannedSession) -> str:
     checks = session.half.checks
-    chosen = [checks[0], *[check for check in checks if check.gate == "weather"][:1]]
+    measured = [check for check in checks if check.gate == "weather" and check.value is not None]
+    chosen = [checks[0], *measured[:1]]
     return "; ".join(dict.fromkeys(_reason(check).split("; at ")[0] for check in chosen))
 
 

@@ -25,6 +25,8 @@ _GATES = {"tree": "the tree", "weather": "the weather", "person": "you"}
 _MOST = 4
 TIME_LEFT = "time-left"
 """The check of the person that other hours mend, and nothing else."""
+TO_END = "to-end"
+"""The check of what the work would end."""
 _GOOD = {"suits", "suits-with-care"}
 
 
@@ -51,6 +53,8 @@ def _wait(situation: Situation, judgement: WorkJudgement) -> str:
     if not _closes_soon(judgement) or judgement.last_sensible_day is None:
         return "no half day of the coming ten days is better"
     last = short_day(judgement.last_sensible_day)
+    if judgement.last_sensible_day < situation.day:
+        return f"its last sensible day was {last}: next season"
     if judgement.last_sensible_day <= judgement.day:
         return f"its last sensible day is {last}: next season"
     return f"no half day before its last sensible day, {last}, is better: next season"
@@ -69,7 +73,10 @@ def gate_line(situation: Situation, judgement: WorkJudgement) -> str:
     fails = [check for check in judgement.checks if check.verdict == "fail"]
     if judgement.impossible:
         return "This species cannot have it."
-    if any(check.gate == "tree" for check in fails):
+    of_tree = {check.check for check in fails if check.gate == "tree"}
+    if of_tree == {TO_END}:
+        return "Nothing is left for it to do."
+    if of_tree:
         return "The tree itself is against it: that cannot be mended today."
     named = ["the weather"] if any(check.gate == "weather" for check in fails) else []
     persons = {check.check for check in fails if check.gate == "person"}
@@ -158,7 +165,11 @@ def judgement_lines(situation: Situation, judgement: WorkJudgement) -> list[str]
             for half in _best(judgement.windows)
         ]
         out.append(_wrap(f"Half days that suit best: {'; '.join(spans)}.", "  ", "  "))
-    elif not judgement.impossible and judgement.next_window is None and not _says_none(situation, judgement):
+    elif (
+        judgement.verdict != "cannot-tell"
+        and not judgement.impossible
+        and not _says_none(situation, judgement)
+    ):
         out.append("  No half day of the coming ten days suits.")
     season = _season(situation, judgement)
     if season:

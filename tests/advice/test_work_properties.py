@@ -17,10 +17,10 @@ from advice.work_contexts import CONTEXTS, HARSHER, asked, rank
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from advisor.advice import checks_tree, checks_weather, season
+from advisor.advice import checks_hazard, checks_tree, checks_weather, season
 from advisor.advice.model import CheckVerdict, Situation
 from advisor.advice.work import judge
-from advisor.advice.work_case import Hours, band
+from advisor.advice.work_case import Hours, band, option_words
 from advisor.store.config_files import load_tables
 from advisor.units import Number
 
@@ -94,6 +94,110 @@ def test_more_runs_with_worse_weather_never_improve_a_verdict_nor_does_having_ru
     some = rank(asked(work, members={"count": 20, "share": share, "days": odd}))
     many = rank(asked(work, members={"count": 20, "share": min(1.0, share + more), "days": odd}))
     assert alone <= some <= many
+
+
+# --- heat that was, and warnings ------------------------------------------------------------------------
+
+LEAF_LIMIT_C = 40.0
+HEAT_DAYS = (0, 1, 2, 3, 4, 6)
+"""Days of heat running, ending five days ago; three are a wave."""
+
+
+def in_heat(work: str, days: int, *, ends: int = -5, hotter: float = 0.0, **case: Any) -> int:
+    """Rank after ``days`` of 36 degC and more, the tree in the sun with leaves 5 K above the air."""
+    wave = {ends - n: {"tmax": 36.0 + hotter} for n in range(days)}
+    return rank(asked(work, leaf_limit_c=LEAF_LIMIT_C, days=wave, **case))
+
+
+def warned(hazard: str, first: int, last: int) -> list[dict[str, Any]]:
+    return [{"hazard": hazard, "first": first, "last": last}]
+
+
+MAJOR = tuple(rule.id for rule in load_tables().works.values() if rule.effort == "major")
+OWN_WEATHER = {"bend", "repot"}
+"""Asked in March, when five days of 36 degC also force the season; their heat is asked for on its own."""
+
+
+def heat_violations(work: str) -> list[str]:
+    found = []
+    told: tuple[tuple[tuple[str, int], ...], ...] = ((), (("wilted", 6),), (("wilted", 6), ("recovered", 1)))
+    for events in told:
+        given = {"events": [*CONTEXTS[work]["events"], *([entry, ago] for entry, ago in events)]}
+        longer = [in_heat(work, days, **given) for days in HEAT_DAYS]
+        hotter = [in_heat(work, 3, hotter=more, **given) for more in (-12.0, -6.0, 0.0, 4.0)]
+        nearer = [in_heat(work, 3, ends=ends, **given) for ends in (-13, -9, -6, -5)]
+        found += [
+            f"{work}, {events}: {ranks}" for ranks in (longer, hotter, nearer) if ranks != sorted(ranks)
+        ]
+    return found
+
+
+@pytest.mark.parametrize("work", WORKS)
+def test_more_heat_behind_it_never_improves_a_verdict(work: str) -> None:
+    assert not heat_violations(work)
+
+
+def test_rest_after_heat_is_asked_of_every_major_work_and_of_no_other() -> None:
+    with_rest = {
+        rule.id
+        for rule in load_tables().works.values()
+        if any(row.kind == "heat-rest" for row in rule.checks)
+    }
+    assert with_rest == set(MAJOR)
+
+
+@pytest.mark.parametrize("work", [work for work in MAJOR if work not in OWN_WEATHER])
+def test_a_wave_asks_for_care_and_harm_in_it_forbids(work: str) -> None:
+    events = [event for event in CONTEXTS[work]["events"] if event[0] != "leaves-hard"]
+    seen = [*events, ["leaves-hard", 20]]
+    assert in_heat(work, 0, events=seen) == 0
+    assert in_heat(work, 3, events=seen) == 1
+    assert in_heat(work, 3, events=[*seen, ["wilted", 6]]) == 3
+
+
+@pytest.mark.parametrize("work", WORKS)
+@pytest.mark.parametrize("hazard", ["heat", "frost", "gale", "hail", "dry"])
+def test_a_warning_never_improves_a_verdict_and_only_its_own_days_are_stopped(work: str, hazard: str) -> None:
+    rows = [row for row in load_tables().works[work].checks if row.kind == "warning"]
+    stops = any(hazard in option_words(row, "stopped_by") for row in rows)
+    alone = rank(asked(work))
+    ranks = {
+        span: rank(asked(work, warnings=warned(hazard, *span)))
+        for span in ((-3, -1), (0, 0), (-1, 3), (1, 3))
+    }
+    assert all(one >= alone for one in ranks.values())
+    assert ranks[-3, -1] == ranks[1, 3] == alone
+    assert (ranks[0, 0] > alone) == (ranks[-1, 3] > alone) == stops
+
+
+@pytest.mark.parametrize("work", ["unwire", "seal", "separate-layer"])
+def test_a_later_day_never_reopens_work_that_was_ended(work: str) -> None:
+    ended = {"unwire": "unwired", "seal": "sealed", "separate-layer": "layer-separated"}[work]
+    case = {"events": [*CONTEXTS[work]["events"], [ended, 0]], "flags": []}
+    assert {rank(asked(work, ask=ask, **case)) for ask in range(0, 10, 3)} == {3}
+
+
+def test_sealing_grows_late_with_every_day_since_the_cut() -> None:
+    ranks = [rank(asked("seal", events=[["leaves-hard", 40], ["cut", ago, 0.1]])) for ago in range(30)]
+    assert ranks == sorted(ranks)
+    assert set(ranks) == {0, 1, 3}
+
+
+@pytest.mark.parametrize("work", ["unwire", "seal"])
+def test_a_line_struck_from_the_journal_never_turns_cannot_tell_into_suits(work: str) -> None:
+    """Without the line that began it nothing can be told, whatever else is there."""
+    begun = {"unwire": "wired", "seal": "cut"}[work]
+    without = [event for event in CONTEXTS[work]["events"] if event[0] != begun]
+    for events in (without, []):
+        assert asked(work, events=events, flags=[]).verdict == "cannot-tell"
+
+
+@pytest.mark.parametrize("work", [work for work in MAJOR if work not in OWN_WEATHER])
+def test_heat_that_is_not_known_never_frees_a_tree_that_wilted(work: str) -> None:
+    events = [*CONTEXTS[work]["events"], ["wilted", 6]]
+    assert in_heat(work, 3, events=events) == 3
+    assert in_heat(work, 3, events=events, missing_before=0) == 3
+    assert in_heat(work, 0, events=events, missing_before=0) == 3
 
 
 # --- the season ---------------------------------------------------------------------------------------
@@ -236,6 +340,19 @@ def test_spoilt_weather_limits_are_noticed(monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(checks_weather, "band", _forgets_far_beyond)
     noticed = [work for work in SPOILT if weather_violations(work)]
     assert len(noticed) >= 5, noticed
+
+
+def test_spoilt_rest_after_heat_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A rest that counts only short runs of heat: longer heat would free the tree."""
+    plain = checks_hazard.heat_runs_of
+
+    def short(situation: Situation, tree_id: str) -> checks_hazard.HeatRecord:
+        record = plain(situation, tree_id)
+        return replace(record, runs=tuple(run for run in record.runs if run.days <= 3))
+
+    monkeypatch.setattr(checks_hazard, "heat_runs_of", short)
+    noticed = [work for work in MAJOR if heat_violations(work)]
+    assert len(noticed) >= 4, noticed
 
 
 def test_spoilt_spacing_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -386,8 +386,12 @@ def with_members(
 
     names = (
         "bench_temperature_c", "wind_m_s", "gust_m_s", "pot_core_c", "water_left_share", "vpd_kpa", "wbgt_c",
+        "leaf_temperature_c", "sun_w_m2",
     )  # fmt: skip
-    found = replace(exposure, start_utc=start[:until], **{name: runs(name) for name in names})
+    elevation = exposure.sun_elevation_deg[:until]
+    found = replace(
+        exposure, start_utc=start[:until], sun_elevation_deg=elevation, **{name: runs(name) for name in names}
+    )
     rain = np.stack([arrays["rain"] if one else table.value("rain_mm") for one in odd])
     rain[:, until:] = np.nan
     return replace(table, members={"rain_mm": rain}), found
