@@ -1,0 +1,106 @@
+"""Which trees a heat mail names with a net: those not yet under it, and whether it ends their danger."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import numpy as np
+
+from advisor.advice.chance import act_at, by_spread, spread_k
+from advisor.advice.heat import heat_day, net_share
+from advisor.advice.hours import day_span, this_hour
+from advisor.advice.model import Situation
+from advisor.advice.placing import Placed
+from advisor.advice.placing_elsewhere import Stand, elsewhere
+from advisor.advice.sunburn import Sunburn
+
+__all__ = ["Netting", "netting", "tenths"]
+
+
+@dataclass(frozen=True, slots=True)
+class Netting:
+    """One kind of net.
+
+    Attributes
+    ----------
+    share : of the sun that it takes, as the morning mail has it.
+    denser : it takes the place of a lighter one.
+    helped : trees whose danger it ends on all the days looked at.
+    not_enough : trees that it leaves in danger.
+    """
+
+    share: float
+    denser: bool
+    helped: tuple[str, ...]
+    not_enough: tuple[str, ...]
+
+
+def tenths(shares: Iterable[float]) -> float:
+    """Return the largest share, rounded up to a net that can be had."""
+    return float(np.ceil(max(shares) * 10.0 - 1e-9)) / 10.0
+
+
+def netting(situation: Situation, placed: Placed, days: Sequence[date]) -> tuple[Netting, ...]:
+    """Return the nets for trees that heat endangers where they stay, grouped as the morning mail groups them.
+
+    Parameters
+    ----------
+    situation : Situation
+        With the trees where they are once the moves of ``placed`` that count are made.
+    placed : Placed
+    days : sequence of date
+        Days of the heat on which the net must help.
+    """
+    groups: dict[bool, list[Sunburn]] = {}
+    for burn in placed.nets:
+        groups.setdefault(_netted(situation, burn) > 0.0, []).append(burn)
+    found = []
+    for denser, group in groups.items():
+        share = tenths(burn.share for burn in group)
+        wanted = [burn for burn in group if burn.heat and _netted(situation, burn) < share - 1e-9]
+        left = _left_in_danger(situation, [burn.tree_id for burn in wanted], share, days)
+        helped = tuple(burn.tree_id for burn in wanted if burn.tree_id not in left)
+        if wanted:
+            found.append(
+                Netting(share, denser, helped, tuple(burn.tree_id for burn in wanted if burn.tree_id in left))
+            )
+    return tuple(found)
+
+
+def _netted(situation: Situation, burn: Sunburn) -> float:
+    return net_share(situation, situation.states[burn.tree_id])
+
+
+def _left_in_danger(
+    situation: Situation, trees: Sequence[str], share: float, days: Sequence[date]
+) -> frozenset[str]:
+    """Trees that are in danger on one of the days even under such a net; what is unknown is no danger."""
+    if not trees or not days or situation.weather is None or situation.exposure is None:
+        return frozenset()
+    stands = {}
+    for tree in trees:
+        state = situation.states[tree]
+        place = situation.holdings.places.get(state.place_id)
+        kept = 1.0 if place is None else 1.0 - place.shade_fraction
+        extra = 1.0 - (1.0 - share) / kept if kept > 0.0 else 0.0
+        stands[tree] = Stand(tree, state.place_id, max(extra, state.extra_shade))
+    there = elsewhere(situation, list(stands.values()), float((max(days) - situation.day).days + 1))
+    if there.exposure is None:
+        return frozenset()
+    earlier_k = situation.tables.limits.value("heat.earlier_k", "K")
+    left = set()
+    for day in days:
+        begin, end = day_span(situation.holdings.garden, day)
+        from_utc: datetime | None = this_hour(situation) if day == situation.day else None
+        own, net = heat_day(situation, day), heat_day(there, day, from_utc)
+        spread = spread_k(situation, begin + (end - begin) / 2)
+        for tree, stand in stands.items():
+            double = there.exposure.row(stand.double_id)
+            # doubles seldom know the fortnight before: what lowers the limits is taken from the tree itself
+            cool = own.not_used[situation.exposure.row(tree)] and not net.not_used[double]
+            margin = net.margin_k[double] + (earlier_k if cool else 0.0)
+            if by_spread(np.array(margin), spread) >= act_at(situation):
+                left.add(tree)
+    return frozenset(left)
