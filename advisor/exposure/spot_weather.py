@@ -17,10 +17,11 @@ from advisor.physics.air import (
 )
 from advisor.physics.evapotranspiration import cloudiness_factor, reference_et_hourly_mm
 from advisor.physics.heat_stress import wbgt_c
-from advisor.physics.missing import FloatArray
+from advisor.physics.missing import FloatArray, as_float
 from advisor.physics.radiation import (
     STEFAN_BOLTZMANN_W_M2_K4,
     ZERO_C_IN_K,
+    shortwave_from_cloud_w_m2,
     sky_longwave_w_m2,
     split_shortwave,
 )
@@ -124,13 +125,28 @@ def open_weather(
         shortwave_w_m2=shortwave,
         beam_w_m2=shortwave - diffuse,
         diffuse_w_m2=diffuse,
-        cloudiness=cloudiness_factor(
-            weather.start_utc, shortwave, garden.latitude_deg, garden.longitude_deg, garden.elevation_m
-        ),
+        cloudiness=_cloudiness(weather.start_utc, shortwave, cloud, sun, garden),
         sky_longwave_w_m2=sky_longwave_w_m2(
             air, vapour, np.clip(np.nan_to_num(cloud, nan=0.0) / 100.0, 0.0, 1.0)
         ),
     )
+
+
+def _cloudiness(
+    start_utc: TimeArray, shortwave_w_m2: FloatArray, cloud_pct: FloatArray, sun: HourlySun, garden: Garden
+) -> FloatArray:
+    """Cloudiness factor by the sun; in nights with no sun within a day, as in the polar night, by the cloud.
+
+    Source: Rs/Rso of the cloud after Kasten and Czeplak 1980, put into ASCE-EWRI 2005 eq. 45; the standard is
+    silent on nights without days. Checked: tests/exposure/test_compute.py.
+    """
+    by_sun = cloudiness_factor(
+        start_utc, shortwave_w_m2, garden.latitude_deg, garden.longitude_deg, garden.elevation_m
+    )
+    through = np.clip(shortwave_from_cloud_w_m2(1.0, cloud_pct), 0.3, 1.0)
+    by_cloud = np.clip(1.35 * through - 0.35, 0.05, 1.0)
+    dark = np.isnan(by_sun) & (sun.mean_sin_elevation <= 0.0)
+    return as_float(np.where(dark, by_cloud, by_sun))
 
 
 def garden_reference_et_mm(outside: OpenWeather, start_utc: TimeArray, garden: Garden) -> FloatArray:

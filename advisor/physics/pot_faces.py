@@ -18,7 +18,14 @@ from advisor.physics.missing import FloatArray, as_float
 from advisor.physics.pot_nodes import PotHour, PotNodes
 from advisor.physics.radiation import STEFAN_BOLTZMANN_W_M2_K4, ZERO_C_IN_K
 
-__all__ = ["FULL_SUN_W_M2", "LOWEST_CONVECTION_W_M2_K", "PotFaces", "PotThermal"]
+__all__ = [
+    "FULL_SUN_W_M2",
+    "LOWEST_CONVECTION_W_M2_K",
+    "PotFaces",
+    "PotThermal",
+    "by_diameter",
+    "by_wind",
+]
 
 WATER_HEAT_CAPACITY_MJ_M3_K = 4.18
 LATENT_HEAT_FUSION_MJ_M3 = 334.0

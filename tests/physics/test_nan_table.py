@@ -25,6 +25,7 @@ from advisor.physics import (
     heat_stress,
     leaf,
     missing,
+    pot_faces,
     pot_heat,
     pot_water,
     radiation,
@@ -351,6 +352,8 @@ ROWS = [
         {"covered": False},
     ),
     Row(pot_water.stress_factor, {"water_l": f(0.3), "capacity_l": f(1), "stress_from_share": f(0.5)}),
+    Row(pot_faces.by_wind, {"wind_speed_m_s": f(3)}),
+    Row(pot_faces.by_diameter, {"diameter_m": f(0.2)}),
     Row(
         pot_water.deplete,
         {
