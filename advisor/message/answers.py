@@ -71,8 +71,8 @@ def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) 
         to = situation.holdings.places[told.to_id]
         out.append(
             _wrap(
-                f"Told {short_day(told.told_on)} to go to {to.name}, and nothing logged since: it is judged in "
-                f"both places, its water there. log {tree.id} moved {to.id}, or moved {place.id} if it stayed."
+                f"Told {short_day(told.told_on)} to go to {to.name}, and nothing logged since: judged in "
+                f"both, its water there. log {tree.id} moved {to.id}, or moved {place.id} if it stayed."
             )
         )
     if learned := correction_words(place, units):

@@ -71,7 +71,7 @@ def test_each_extreme_reaches_some_formula(extreme: str) -> None:
 
 
 def test_polar_days_and_nights_are_as_long_as_they_are() -> None:
-    """Beyond the polar circles the sun does not set or does not rise: 24 h and 0 h (astronomy, definition)."""
+    """Beyond the polar circles the sun does not set or does not rise: 24 h and 0 h (definition)."""
     from advisor.physics.radiation import extraterrestrial_daily_mj_m2
     from advisor.physics.sun import day_length_h
 
