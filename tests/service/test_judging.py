@@ -22,7 +22,10 @@ from advisor.errors import DataGap, SettingsError
 from advisor.message.judgement import Judged, WarningScore
 from advisor.service.judging import Verdict, judge_folders
 from advisor.service.judging_shade import count_hours
+from advisor.service.judging_truth import work_out_truth
 from advisor.service.judging_water import run_pots
+from advisor.store.config_files import load_tables
+from advisor.store.replayed_folder import read_replayed
 
 
 @pytest.fixture(scope="module")
@@ -188,6 +191,41 @@ def test_a_net_that_takes_nine_tenths_of_the_sun_does_what_deep_shade_does(tmp_p
     path.write_text("\n".join(rows) + "\n", encoding="utf-8")
     found = {row.way: row.leaf_hours for row in judge_folders([folder]).judged[0].shade}
     assert found == CASES["leaf_hours"]
+
+
+def told_as(folder: Path, name: str) -> Verdict:
+    """The folder judged with its moves into the shade told under another id."""
+    path = write_folder(folder) / "mornings.jsonl"
+    text = path.read_text(encoding="utf-8").replace("shade-move-shade-ember", f"{name}-shade-ember")
+    path.write_text(text, encoding="utf-8")
+    return judge_folders([folder])
+
+
+def test_a_tree_that_makes_room_is_followed_to_where_it_goes_but_warned_of_nothing(tmp_path: Path) -> None:
+    verdict = told_as(tmp_path / "room", "shade-room")
+    assert {row.way: row.leaf_hours for row in verdict.judged[0].shade} == CASES["leaf_hours"]
+    assert counts_of(row_of(verdict.judged[0], "heat", "harm", "digest"))[0] == 0
+
+
+def test_a_move_into_the_light_is_made_by_the_day_after_it_was_told(tmp_path: Path) -> None:
+    """It has a week: told on days 3, 4, 5, 6 and 8, hot days 4 and 5 are met elsewhere, 3 and 8 are not."""
+    verdict = told_as(tmp_path / "light", "shade-light")
+    hours = {row.way: row.leaf_hours for row in verdict.judged[0].shade}
+    assert hours == {"without": CASES["leaf_hours"]["without"], "with": 8.0}
+    assert counts_of(row_of(verdict.judged[0], "heat", "harm", "digest"))[0] == 0
+
+
+def test_states_are_folded_by_the_practice_of_the_garden(tmp_path: Path) -> None:
+    """What a grower's own settings change in a state counts in judging as it did in the advice."""
+    folder = write_folder(tmp_path / "practice")
+    garden = folder / "garden.toml"
+    own = '\n[practice]\nfeed_after_repotting = "three-weeks"\n'
+    garden.write_text(garden.read_text(encoding="utf-8") + own, encoding="utf-8")
+    tables = load_tables()
+    truth = work_out_truth(read_replayed(folder, tables), tables)
+    assert truth.tables.flags["repotted"].numbers.value("no_feed_d", "d") == 21.0, (
+        "three weeks, as the setting says"
+    )
 
 
 def test_hours_of_a_leaf_at_its_limit_count_and_unknown_ones_apart() -> None:

@@ -30,6 +30,7 @@ from advisor.errors import SettingsError
 from advisor.exposure.model import HOURLY
 from advisor.service.replay import ReplayDone, ReplayPlan, run_replay
 from advisor.service.replay_weather import FutureSeenError, PastSource
+from advisor.store.service_files import load_service
 from advisor.weather.made_forecast import OBSERVED
 from advisor.weather.table import WeatherTable
 
@@ -300,6 +301,15 @@ def test_stopped_and_gone_on_gives_the_same_bytes(three: Scene) -> None:
     done = three.replay(plan)
     assert done.exit_code == 0
     assert results(plan.out) == results(three.root / "out")
+
+
+def test_the_copy_corrects_forecasts_only_where_the_garden_does(tmp_path: Path) -> None:
+    scene = Scene.write(tmp_path, ("wren",))
+    own = scene.folder / "service.toml"
+    own.write_text(own.read_text(encoding="utf-8") + '[weather]\ncorrection = "off"\n', encoding="utf-8")
+    plan = scene.plan(THREE[0], THREE[0])
+    scene.replay(plan, stop=lambda: True)
+    assert load_service(plan.out / "service.toml").correction == "off"
 
 
 def test_last_day_is_worked_out_as_any_other(three: Scene) -> None:
