@@ -6,9 +6,11 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from advisor.advice.chance import chance_words
 from advisor.advice.model import Check, CheckVerdict
 from advisor.advice.work_case import Hours, WorkCase, band, option_words, places_with_room
 from advisor.advice.work_members import Runs, reduced_runs, runs_beyond
+from advisor.advice.work_spread import near_limit
 from advisor.units import Number
 
 __all__ = ["after", "aftercare_place", "before", "during", "hot_days", "mended", "sap_pressure", "thunder"]
@@ -227,6 +229,14 @@ def _side(case: WorkCase, hours: Hours, side: str, number: Number, gaps_matter: 
         verdict, limit, held = runs.verdict, runs.limit, case.show(runs.limit, number.unit)
         passed = "above" if side == "max" else "below"
         text = f"{label}: {runs.count} of {runs.known} runs go {passed} {held}; this forecast {seen}"
+    near = None
+    if verdict == "pass" and reduce == side:
+        near = near_limit(case, hours, number.value, side)
+    if near is not None:
+        seen = case.show(near.value, number.unit, limit)
+        words = chance_words(case.situation.tables, near.chance)
+        verdict, value, at = "care", near.value, near.at_utc
+        text = f"{label}: {seen}{case.at(at)}; {bound} {held}; that it is passed is {words}"
     if verdict == "fail":
         place = mended(case)
         if place:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, datetime
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -88,12 +89,43 @@ def test_worse_weather_of_many_kinds_never_improves_a_verdict(work: str, data: s
 def test_more_runs_with_worse_weather_never_improve_a_verdict_nor_does_having_runs(
     work: str, share: float, more: float, warmer: float, colder: float
 ) -> None:
+    """Far from every limit: near one, runs that agree know more than the usual error of a forecast."""
     base = CONTEXTS[work].get("weather", {"tmax": 23.0, "tmin": 12.0})
     odd = {3: {"tmax": base["tmax"] + warmer, "tmin": base["tmin"] - colder}}
     alone = rank(asked(work))
     some = rank(asked(work, members={"count": 20, "share": share, "days": odd}))
     many = rank(asked(work, members={"count": 20, "share": min(1.0, share + more), "days": odd}))
     assert alone <= some <= many
+
+
+def near_limits(work: str, caution: str = "even") -> list[list[int]]:
+    """Ranks as one day ahead, and two that compete, come nearer to a limit in steps of half a kelvin."""
+    base = {"tmax": 23.0, "tmin": 12.0, "gust": 5.0, **CONTEXTS[work].get("weather", {})}
+    steps = [0.5 * n for n in range(0, 30, 2)]
+    ways = (
+        [{4: {"tmax": base["tmax"] + step}} for step in steps],
+        [{1: {"tmax": base["tmax"] + step}, 5: {"tmax": base["tmax"] + 7.0}} for step in steps],
+        [{6: {"tmin": base["tmin"] - step}} for step in steps],
+        [{3: {"gust": base["gust"] + step}} for step in steps],
+    )
+    return [[rank(asked(work, days=days, caution=caution)) for days in way] for way in ways]
+
+
+@pytest.mark.parametrize("work", ["big-cut", "defoliate", "repot", "bend", "start-layer"])
+def test_nearer_to_a_limit_never_improves_a_verdict_and_more_caution_neither(work: str) -> None:
+    by_caution = [near_limits(work, word) for word in ("bold", "even", "cautious")]
+    for ways in by_caution:
+        assert all(ranks == sorted(ranks) for ranks in ways), ways
+    for bolder, warier in pairwise(by_caution):
+        for few, many in zip(bolder, warier, strict=True):
+            assert all(one <= other for one, other in zip(few, many, strict=True))
+
+
+@pytest.mark.parametrize("work", ["big-cut", "defoliate", "repot", "bend", "start-layer"])
+def test_the_usual_error_never_forbids(work: str) -> None:
+    """Refused is what the forecast itself refuses, as the bold see it."""
+    for plain, wary in zip(near_limits(work, "bold"), near_limits(work, "cautious"), strict=True):
+        assert [one == 3 for one in plain] == [one == 3 for one in wary]
 
 
 # --- heat that was, and warnings ------------------------------------------------------------------------
