@@ -1,8 +1,9 @@
 """Leaf hours above the limit, with the shade advice left and followed.
 
 Followed means: from the hour by which the digest wants it until the end of that day the tree stands in the
-advised place, or has the advised net over it; a standing measure (another place or a net for good) is
-followed with the usual net from the day after it was told. Nothing else differs: same weather, leaf, limits.
+advised place (into the light: from the day after on), or has the advised net over it; a standing measure
+(another place or a net for good) is followed with the usual net from the day after it was told. Nothing else
+differs: same weather, leaf, limits.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ from advisor.weather.table import utc_of
 __all__ = ["count_hours", "judge_shade"]
 
 BoolArray = NDArray[np.bool_]
-_MOVE, _NETS, _STANDING = "shade-move-", ("shade-net", "shade-denser"), "standing-heat-"
+_MOVES, _LIGHT = ("shade-move-", "shade-room-"), "shade-light-"
+_NETS, _STANDING = ("shade-net", "shade-denser"), "standing-heat-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,21 +129,30 @@ def _counts(
 
 
 def _advised(truth: Truth) -> dict[tuple[int, int], tuple[_Kept, datetime]]:
-    """Where each tree is kept on each day, and from when on; by row of day and of tree."""
+    """Where each tree is kept on each day, and from when on; by row of day and of tree.
+
+    A move into the light has a week: the tree is there from the day after on, as long as it is told.
+    """
     garden, usual = truth.replayed.holdings.garden, truth.tables.limits.value("shade.usual_share", "share")
     known = {tree: row for row, tree in enumerate(truth.exposure.tree_ids)}
     mornings = digest_mornings(truth.replayed.mornings)
     standing: set[int] = set()
+    lit: dict[int, _Kept] = {}
     found: dict[tuple[int, int], tuple[_Kept, datetime]] = {}
     for row, day in enumerate(truth.days):
         states = truth.noon_states(day)
         for tree in standing:
             found[row, tree] = (_under_net(truth, states[tree], usual), day_span(garden, day)[0])
+        for tree, where in lit.items():
+            found[row, tree] = (where, day_span(garden, day)[0])
+        lit = {}
         for piece in mornings[day].advice if day in mornings else ():
             trees = [known[tree] for tree in piece.trees if tree in known]
             if piece.id.startswith(_STANDING):
                 standing |= set(trees)
-            if piece.kind != "shade" or not piece.id.startswith((_MOVE, *_NETS)):
+            if piece.kind == "shade" and piece.id.startswith(_LIGHT):
+                lit |= {tree: _kept(truth, states[tree], piece, usual) for tree in trees}
+            if piece.kind != "shade" or not piece.id.startswith((*_MOVES, *_NETS)):
                 continue
             for tree in trees:
                 found[row, tree] = (_kept(truth, states[tree], piece, usual), piece.until_utc)
@@ -149,8 +160,9 @@ def _advised(truth: Truth) -> dict[tuple[int, int], tuple[_Kept, datetime]]:
 
 
 def _kept(truth: Truth, state: TreeState, piece: Piece, usual: float) -> _Kept:
-    if piece.id.startswith(_MOVE):
-        rest = piece.id.removeprefix(_MOVE)
+    topic = next((topic for topic in (*_MOVES, _LIGHT) if piece.id.startswith(topic)), None)
+    if topic is not None:
+        rest = piece.id.removeprefix(topic)
         places = [place for place in truth.replayed.holdings.places if rest.startswith(f"{place}-")]
         if places:
             return _Kept(max(places, key=len), 0.0)

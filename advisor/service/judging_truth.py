@@ -20,6 +20,7 @@ from advisor.advice.hours import day_span, night_span, window
 from advisor.advice.model import SeasonEnd, Situation
 from advisor.exposure.model import Exposure
 from advisor.exposure.thermometer import with_corrections
+from advisor.garden.practice import practised
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.physics.missing import FloatArray, reduce_over
@@ -107,8 +108,10 @@ def work_out_truth(replayed: Replayed, tables: Tables) -> Truth:
     ----------
     replayed : Replayed
     tables : Tables
+        As loaded; they are read by the garden's own practice, as for the advice.
     """
     garden, days = replayed.holdings.garden, replayed.days
+    tables = practised(tables, garden.practice)
     known_utc = day_span(garden, days[-1])[1]
     holdings = with_corrections(replayed.holdings, replayed.weather, tables, known_utc)
     replayed = replace(replayed, holdings=holdings)

@@ -80,7 +80,7 @@ def service_copy(settings: ServiceSettings) -> str:
     """Return service.toml for a replay: when and how to warn as the grower has it, no network, no mail."""
     return (
         "# Written by a replay: no weather service is asked and no mail is sent.\n"
-        '[weather]\nforecast = ["open-meteo"]\n'
+        f'[weather]\nforecast = ["open-meteo"]\ncorrection = "{settings.correction}"\n'
         '[weather.open-meteo]\nbase_url = ""\nensemble_url = ""\n'
         '[weather.met-norway]\nbase_url = ""\n'
         '[weather.us-nws]\nbase_url = ""\n'
