@@ -311,3 +311,38 @@ def test_the_danger_of_a_day_is_told_though_no_mail_opens_on_a_spell_that_is_all
     assert not event.opens
     assert {"ash"} == {tree for piece in chosen(digest_of(situation)) for tree in piece.trees}
     assert heat_alert(replace(situation, now_utc=situation.now_utc)) is not None
+
+
+CLOUDED = [
+    # yesterday's high, today's high under thick cloud, caution, told
+    (38, 37, "even", True),  # cloud is all that stands between, and a forecast of cloud is wrong often enough
+    (38, 37, "cautious", True),
+    (38, 37, "bold", False),  # acts from an even chance on
+    (27, 37, "even", False),  # no heat yesterday: the forecast is taken at its word
+    (38, 27, "even", False),  # a cool day needs no sun to be harmless
+]
+
+
+@pytest.mark.parametrize(("before", "today", "caution", "told"), CLOUDED)
+def test_cloud_in_the_middle_of_heat_is_not_taken_at_its_word(
+    before: int, today: int, caution: str, *, told: bool
+) -> None:
+    """Common practice: in a heat wave the nets stay up through a cloudy morning."""
+
+    def day(high: int) -> dict[str, float]:
+        return {"air_max_c": high, "air_min_c": high - 14, "vpd_max_kpa": 1.4 + 0.24 * (high - 27)}
+
+    case = {
+        "now": NOW,
+        "caution": caution,
+        "trees": [{"id": "ash", "needs": {"leaf_limit_c": 38, "vpd_limit_kpa": 2.5}}],
+        "weather": [
+            {"from": -16, "to": 9, "air_max_c": 27},
+            {"from": -2, "to": -1, **day(before)},
+            {"from": 0, "to": 0, **day(today), "beam_w_m2": 60},
+        ],
+    }
+    situation = build(case)
+    lines = [piece for piece in shade_advice(situation) if "ash" in piece.trees]
+    assert bool(lines) is told
+    assert not any("nan" in piece.do.casefold() for piece in lines)

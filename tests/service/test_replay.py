@@ -325,6 +325,28 @@ def test_last_day_is_worked_out_as_any_other(three: Scene) -> None:
             assert not row[name] or float(row[name]) == pytest.approx(float(same[name]), abs=0.005), name
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_no_very_hot_day_is_without_a_line_or_mail_for_a_bare_tree_though_forecasts_err(
+    tmp_path: Path, seed: int
+) -> None:
+    """A silent answer can kill a tree. Very hot: 95 degF and more at the airport, by that column of the file."""
+    first, last = date(2013, 7, 14), date(2013, 7, 20)
+    hot = [
+        day for day, (high, _) in highs_and_lows_c("LGA").items() if first <= day <= last and high >= 34.95
+    ]
+    assert len(hot) >= 3
+    scene = Scene.write(tmp_path, ("wren", "dunlin"))
+    plan = scene.plan(first, last, members=3, seed=seed)
+    assert plan.error == "growing"
+    assert scene.replay(plan).exit_code == 0
+    for day in hot:
+        morning = next(one for one in mornings(plan.out) if one["day"] == day.isoformat())
+        lines = [piece for piece in morning["advice"] if piece["kind"] in {"shade", "alert"}]
+        assert any("wren" in piece["trees"] for piece in [*lines, *morning["messages"]])
+    heat = [mail for one in mornings(plan.out) for mail in one["messages"] if mail["kind"] == "heat"]
+    assert 1 <= len(heat) <= 3, "one spell, told once and at the most updated"
+
+
 @pytest.mark.parametrize("passes", [1, 3])
 def test_killed_in_a_day_and_gone_on_gives_the_same_bytes(three: Scene, passes: int) -> None:
     plan = three.plan(*THREE, f"killed{passes}", members=3)
