@@ -93,6 +93,8 @@ class Placed:
     nets : trees in danger that stay and want a net.
     rivalries : by place.
     moves_spent : more moves than a day allows would be better still.
+    missing : the first day of which too little is known, so that it could not count; None: all counted.
+    blind : trees in danger for which no other place could be judged.
     doubles, stand_of : what each tree that moves or gets a net will meet: a situation of doubles, and the
         double's id by tree.
     """
@@ -101,6 +103,8 @@ class Placed:
     nets: tuple[Sunburn, ...] = ()
     rivalries: Mapping[str, Rivalry] = field(default_factory=dict)
     moves_spent: bool = False
+    missing: date | None = None
+    blind: frozenset[str] = frozenset()
     doubles: Situation | None = None
     stand_of: Mapping[str, str] = field(default_factory=dict)
 
@@ -172,6 +176,8 @@ def _placed(options: Options, table: Table, solution: Assignment, burns: Sequenc
         tuple(burn for burn in burns if burn.tree_id not in goes),
         rivalries,
         _moves_spent(table, solution, sum(not options.as_told(*each) for each in goes.items())),
+        options.missing,
+        frozenset(tree for tree in options.burns if table.cannot_compare(tree)),
         table.doubles,
         {
             tree: options.stands[tree][column].double_id

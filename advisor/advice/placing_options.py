@@ -31,6 +31,9 @@ class Options:
     burns : mapping of tree id to Sunburn
         Trees in danger, whose place is open to the sky.
     days : list of date
+        As far as the weather is known, one at the least.
+    missing : date or None
+        The first day on which too little is known to go on with.
     trees : list of str
         Those whose place is open, in bench order; empty where there is nothing to decide.
     stands : mapping of tree id to (column to Stand)
@@ -49,7 +52,7 @@ class Options:
         self.burns = {
             burn.tree_id: burn for burn in burns if self.state(burn.tree_id).place_id in self._column
         }
-        self.days = self._days(first)
+        self.days, self.missing = self._known(self._days(first))
         self._light = full_sun(situation, self.places, self.days)
         self.told = {
             tree: self._column[move.to_id]
@@ -82,6 +85,13 @@ class Options:
                 break
             days.append(following)
         return days
+
+    def _known(self, days: list[date]) -> tuple[list[date], date | None]:
+        """Return the days up to the first of which no tree's heat can be told, and that day."""
+        for number, day in enumerate(days):
+            if np.isnan(heat_day(self.situation, day).margin_k).all():
+                return days[: max(number, 1)], day
+        return days, None
 
     # --- who ------------------------------------------------------------------------------------------------
 

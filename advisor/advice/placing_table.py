@@ -68,6 +68,14 @@ class Table:
             return False
         return self._shade(tree, column) < burn.share - 1e-9
 
+    def cannot_compare(self, tree: str) -> bool:
+        """Return True where a tree might go, but it is not known what it meets here, or anywhere else."""
+        options = self._options
+        places = [column for column in options.stands[tree] if options.is_move(tree, column)]
+        unknown = [bool(np.isnan(self._all_h[self._at(tree, column)])) for column in places]
+        here = bool(np.isnan(self._all_h[self._at(tree, options.here[tree])]))
+        return bool(places) and (here or all(unknown))
+
     def _shade(self, tree: str, column: int) -> float:
         place, stand = self._options.places[column], self._options.stands[tree][column]
         return 1.0 - (1.0 - place.shade_fraction) * (1.0 - stand.extra_shade)

@@ -40,7 +40,7 @@ def placing_advice(situation: Situation, placed: Placed) -> list[Advice]:
         if room := going("room"):
             found.append(_room(situation, placed, room, name))
         if burns:
-            because = "" if place_id in reasoned else rivals_words(situation, placed.rivalries.get(place_id))
+            because = "" if place_id in reasoned else _why_there(situation, placed, place_id)
             reasoned.add(place_id)
             topic, do = f"shade-move-{place_id}", f"Move {{trees}} to {name}"
             still = [move.burn for move in out if move.still and move.burn is not None]
@@ -62,8 +62,19 @@ def placing_advice(situation: Situation, placed: Placed) -> list[Advice]:
             f"Take {net} instead of the lighter one over {{trees}}" if netted else f"Rig {net} over {{trees}}"
         )
         topic = "shade-denser" if netted else "shade-net"
-        found.append(_out_of_sun(situation, group, topic, do, Amount(share, "share"), because=because))
+        why = because
+        if not why and any(burn.tree_id in placed.blind for burn in group):
+            why = "which place would be better cannot be told: too little is known of the hours of sun"
+        found.append(_out_of_sun(situation, group, topic, do, Amount(share, "share"), because=why))
     return found
+
+
+def _why_there(situation: Situation, placed: Placed, place_id: str) -> str:
+    """Why others do not go there, and which days could not count."""
+    parts = [rivals_words(situation, placed.rivalries.get(place_id))]
+    if placed.missing is not None:
+        parts.append(f"the weather of {day_name(situation, placed.missing)} is missing and could not count")
+    return "; ".join(part for part in parts if part)
 
 
 def _out_of_sun(

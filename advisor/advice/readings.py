@@ -23,7 +23,8 @@ from advisor.garden.state_model import TreeState
 __all__ = ["Reading", "conditional", "only", "other_readings", "told_already"]
 
 _BY_TREE = (
-    *HOURLY, "sun_w_m2", "pot_rim_shaded_c", "waterings_l", "left_now_share", "capacity_l", "usable_l",
+    *HOURLY, "sun_w_m2", "pot_rim_shaded_c", "waterings_l", "left_now_share", "dry_known_share", "capacity_l",
+    "usable_l",
 )  # fmt: skip
 
 

@@ -29,7 +29,7 @@ __all__ = ["at_told_place", "settled", "settled_by_the_hour", "standing_at", "st
 
 _ARRAYS = (*HOURLY, "sun_w_m2", "pot_rim_shaded_c")
 """Arrays over tree and hour that follow a tree to its place."""
-_OF_TREE = ("left_now_share", "capacity_l", "usable_l", "dry_at")
+_OF_TREE = ("left_now_share", "capacity_l", "usable_l", "dry_at", "dry_known_share")
 _BY_SLOT = ("waterings_l",)
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from advisor.advice.grouping import bench_order, names
+from advisor.advice.grouping import advice_id, bench_order, names
+from advisor.advice.heat import heat_day
 from advisor.advice.hours import day_span, this_hour
 from advisor.advice.light_steps import back_into_sun
 from advisor.advice.model import Advice, Reason, Situation
@@ -62,7 +63,51 @@ def shade_advice(situation: Situation) -> tuple[Advice, ...]:
             if burning.unknown
             else []
         ),
+        *_by_air(situation, {*burning.unknown, *(burn.tree_id for burn in burning.burns)}),
     )
+
+
+def _by_air(situation: Situation, spoken_of: set[str]) -> list[Advice]:
+    """Trees in no danger by the air, but near to it that sun or dry air, which are not known, may do it."""
+    exposure, limits = situation.exposure, situation.tables.limits
+    if exposure is None:
+        return []
+    today = heat_day(situation, situation.day, this_hour(situation))
+    near = today.by_air & (today.margin_k > -limits.value("by_air.near_k", "K"))
+    trees = bench_order(
+        situation,
+        [tree for row, tree in enumerate(exposure.tree_ids) if near[row] and tree not in spoken_of],
+    )
+    if not trees:
+        return []
+    worst = max(trees, key=lambda tree: float(today.margin_k[exposure.row(tree)]))
+    row, air_c = exposure.row(worst), situation.states[worst].group.trait("air_protect_c", "degC")
+    return [
+        Advice(
+            advice_id("shade-by-air", trees),
+            "shade",
+            "today",
+            trees,
+            f"Look at {names(situation, trees)} at noon: judged by the air alone, since sun, leaf or dryness "
+            "is not known today",
+            situation.now_utc,
+            day_span(situation.holdings.garden, situation.day)[1],
+            (
+                Reason(
+                    "air temperature",
+                    float(today.air_max_c[row]),
+                    "degC",
+                    air_c,
+                    None,
+                    "by the air alone",
+                    limits.source("by_air.near_k"),
+                ),
+            ),
+            sure="cannot tell",
+            changes_if="the next weather that arrives",
+            hazard="heat",
+        )
+    ]
 
 
 def _blind(situation: Situation, trees: tuple[str, ...], why: str) -> Advice:

@@ -61,7 +61,10 @@ def burnt_by_heat(situation: Situation, today: HeatDay, row: int, tree: str) -> 
     soft = state.sun_leaf_share <= 0.0 or any({"bare", "tender"} & flag.rule.keeps for flag in state.flags)
     by = today.starts_utc[row] or this_hour(situation)
     leaf_words = "" if np.isnan(leaf) else f", {say(situation, leaf, 'degC')} on the leaf"
-    dry = f", air dry at {say(situation, float(today.vpd_max_kpa[row]), 'kPa')}"
+    vpd = float(today.vpd_max_kpa[row])
+    dry = "" if np.isnan(vpd) else f", air dry at {say(situation, vpd, 'kPa')}"
+    if today.by_air[row]:
+        leaf_words, dry = "", ", judged by the air alone, since leaf or dryness is not known"
     why = f"{say(situation, air, 'degC')} in the air{leaf_words}{dry}{_state_words(state)}"
     margin = float(today.margin_k[row])
     must = margin >= 0.0 and (soft or margin >= limits.value("standing.worse_k", "K"))
@@ -186,10 +189,10 @@ def _burning_today(situation: Situation) -> Burning:
         if is_confirmed(situation, "heat", tree):
             continue
         sun = too_much_sun(situation, tree)
-        if np.isnan(today.margin_k[row]) or (sun is None):
-            unknown.append(tree)
-        elif today.danger[row] and (tree not in usual or today.margin_k[row] >= worse):
+        if today.danger[row] and (tree not in usual or today.margin_k[row] >= worse):
             burns.append(burnt_by_heat(situation, today, row, tree))
+        elif np.isnan(today.margin_k[row]) or sun is None:
+            unknown.append(tree)
         elif isinstance(sun, Sunburn):
             burns.append(sun)
     return Burning(tuple(burns), tuple(unknown))

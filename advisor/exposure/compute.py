@@ -311,6 +311,7 @@ def _chunk(
         "wbgt_c": garden_heat_stress_c(outside, setting.sun, garden),
         "waterings_l": plan.waterings_l,
         "left_now_share": plan.left_now_share,
+        "dry_known_share": plan.dry_known_share,
     }
     at_spots = {
         "shortwave_w_m2": at_spot.shortwave_w_m2,

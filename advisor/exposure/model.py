@@ -45,6 +45,7 @@ class Exposure:
     waterings_l : (T, S) litres at each watering time ``slot_utc`` (S,) from ``now``, as advised.
     dry_at : (T,) datetime64, the hour in which the limit is reached if nobody waters from now on; NaT
         when it is not reached within the table.
+    dry_known_share : (T,) share of the hours up to ``dry_at``, or to the table's end, whose use is known.
     left_now_share : (T,) share of usable water left now.
     capacity_l, usable_l : (T,) litres held after draining, and of those usable.
     """
@@ -83,6 +84,7 @@ class Exposure:
     """(T,) how the water is known: ``logged 07:10``, ``assumed watered as advised`` ..."""
     wbgt_c: FloatArray
     """(H,), with members (M, H): worker heat stress in the open garden."""
+    dry_known_share: FloatArray
     thirst: Mapping[str, Thirst] = field(default_factory=dict)
     """What weights have taught, by tree id; use and usable water are corrected by it."""
 

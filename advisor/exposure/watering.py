@@ -43,12 +43,16 @@ class WaterPlan:
     dry_at : datetime64 array, shape (M, T)
     left_now_share : float array, shape (M, T)
         NaN where the table does not hold now.
+    dry_known_share : float array, shape (M, T)
+        Share of the hours from now to ``dry_at``, or to the end of the table, in which the use is known; NaN
+        without such an hour.
     """
 
     left_share: FloatArray
     waterings_l: FloatArray
     dry_at: TimeArray
     left_now_share: FloatArray
+    dry_known_share: FloatArray
 
 
 def plan_watering(
@@ -142,9 +146,21 @@ def plan_watering(
             dry_row[(dry_row < 0) & (unwatered <= limit)] = row
         left[..., row] = np.where(unknown[..., row], np.nan, water / pots.usable_l)
     dry_at = np.where(dry_row < 0, np.datetime64("NaT", "s"), weather.start_utc[np.maximum(dry_row, 0)])
-    slot_utc = np.array([stamp_of(slot) for slot in ahead], dtype="datetime64[s]")
-    plan = WaterPlan(left, waterings, dry_at.astype("datetime64[s]"), as_float(left_now))
-    return plan, slot_utc
+    sure = _known_share(unknown, max(now_row, 0), dry_row)
+    plan = WaterPlan(left, waterings, dry_at.astype("datetime64[s]"), as_float(left_now), sure)
+    return plan, np.array([stamp_of(slot) for slot in ahead], dtype="datetime64[s]")
+
+
+def _known_share(unknown: BoolArray, now_row: int, dry_row: NDArray[np.int64]) -> FloatArray:
+    """Share of the hours from ``now_row`` to ``dry_row``, to the end where it is negative, that are known."""
+    hours = unknown.shape[-1]
+    until = np.where(dry_row < 0, hours, dry_row + 1)
+    gaps = np.concatenate([np.zeros((*unknown.shape[:-1], 1)), np.cumsum(unknown, axis=-1)], axis=-1)
+    missing = (
+        np.take_along_axis(gaps, until[..., np.newaxis], axis=-1)[..., 0] - gaps[..., min(now_row, hours)]
+    )
+    count = until - now_row
+    return as_float(np.where(count > 0, 1.0 - missing / np.maximum(count, 1), np.nan))
 
 
 def _layers(more: FloatArray) -> tuple[FloatArray, FloatArray]:

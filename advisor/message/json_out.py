@@ -150,6 +150,7 @@ def _tree_numbers(situation: Situation, state: TreeState) -> dict[str, Any]:
         "water": {
             "left_share": left,
             "dry_at": None if np.isnat(dry) else utc_text(utc_of(dry)),
+            "dry_known_share": _number(float(reckoned.dry_known_share[row])),
             "use_today_l": _number(used),
             "known": exposure.water_known[row],
             **_water(situation, state),

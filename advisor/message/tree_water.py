@@ -90,8 +90,11 @@ def water_lines(situation: Situation, state: TreeState) -> list[str]:
         return []
     units, zone, row = garden.units, garden.zone, exposure.row(state.tree.id)
     out = []
-    dry = exposure.dry_at[row]
-    if np.isnat(dry):
+    dry, known = exposure.dry_at[row], float(exposure.dry_known_share[row])
+    if not known >= situation.tables.limits.value("chance.coverage_share", "share"):
+        share = "none" if np.isnan(known) else f"{known:.0%}"
+        out.append(f"When it runs dry cannot be told: its use is known in {share} of the hours ahead.")
+    elif np.isnat(dry):
         out.append("Without watering it does not reach its limit as far as the forecast goes.")
     else:
         at = day_and_clock(utc_of(dry), zone, situation.day)

@@ -228,5 +228,6 @@ def exposure_through(
         waterings_l=np.zeros((trees, 0)),
         dry_at=np.full(trees, np.datetime64("NaT", "s")),
         left_now_share=np.full(trees, np.nan),
+        dry_known_share=np.full(trees, np.nan),
         **joined,
     )

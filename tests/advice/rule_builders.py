@@ -360,6 +360,7 @@ def _exposure(
         slot_utc=np.array([stamp_of(slot) for slot in slots]),
         waterings_l=_waterings(rows, slots),
         dry_at=np.array(dry),
+        dry_known_share=np.ones(len(rows)),
         left_now_share=np.array([row.get("left_now", 0.8) for row in rows], dtype=float),
         capacity_l=np.full(trees, 1.0),
         usable_l=np.full(trees, 0.5),

@@ -287,6 +287,7 @@ def make_exposure(
         waterings_l=np.empty((trees, 0)),
         dry_at=np.full(trees, np.datetime64("NaT", "s")),
         left_now_share=np.full(trees, left),
+        dry_known_share=np.ones(trees),
         capacity_l=np.ones(trees),
         usable_l=np.ones(trees),
         water_known=("assumed watered as advised",) * trees,

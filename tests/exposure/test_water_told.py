@@ -15,6 +15,9 @@ from advisor.exposure.watering import plan_watering
 from advisor.garden.model import JournalEntry, Place
 
 CASES = tomllib.loads(Path(__file__).with_name("water_told.toml").read_text(encoding="utf-8"))
+DRY = tomllib.loads((Path(__file__).parents[1] / "advice" / "bad_weather.toml").read_text(encoding="utf-8"))[
+    "dry"
+]
 YARD = replace(GARDEN, timezone="UTC", longitude_deg=0.0)
 NOW = datetime(2023, 7, 10, 6, tzinfo=UTC)
 START = NOW - timedelta(days=21, hours=6)
@@ -182,3 +185,19 @@ def test_tray_is_water_the_tree_can_use(tables):
     tray = pot_water([tree], states, tables, places={"bench": Place("bench", "Bench", tray_l=row["tray_l"])})
     assert tray.usable_l[0] - plain.usable_l[0] == pytest.approx(row["tray_l"])
     assert tray.capacity_l[0] - plain.capacity_l[0] == pytest.approx(row["tray_l"])
+
+
+@pytest.mark.parametrize("case", DRY, ids=lambda case: case["id"])
+def test_hour_of_running_dry_says_how_much_of_the_way_is_known(tables, case):
+    begin = 21 * 24 + 6
+    use = np.full(24 * 23, 0.0)
+    use[begin:] = case.get("use_l", 0.1)
+    if case["gap_h"]:
+        first, last = case["gap_h"]
+        use[begin + first : begin + last] = np.nan
+    plan, _ = planned(tables, use)
+    if case["hour"] < 0:
+        assert np.isnat(plan.dry_at[0, 0])
+    else:
+        assert plan.dry_at[0, 0] == np.datetime64((NOW + case["hour"] * HOUR).replace(tzinfo=None), "s")
+    assert plan.dry_known_share[0, 0] == pytest.approx(case["known"], abs=0.001)
