@@ -231,7 +231,10 @@ def _water(situation: Situation, spell: Spell) -> str:
     """The watering rounds of the first day of heat, of today those to come, as the morning mail has them."""
     garden, first = situation.holdings.garden, spell.days[0]
     rounds = watering_rounds(situation, first)
-    also = "; run the hose cold first, and wet the floor"
+    own = [at_local(first, at, garden.zone) for at in garden.watering_times]
+    again = [at for at in own[1:] if at >= situation.now_utc]
+    also = "; " + (f"look again at {clock(garden, again[-1])}, " if again else "")
+    also += "run the hose cold first, and wet the floor"
     parts = []
     for verb, rest in (("water", ""), ("check", f": {TOP_THIRD}")):
         groups: dict[tuple[datetime, ...], list[str]] = {}
@@ -251,7 +254,6 @@ def _water(situation: Situation, spell: Spell) -> str:
     if parts:
         said = "; ".join(parts)
         return f"{said[0].upper()}{said[1:]}{also}"
-    own = [at_local(first, at, garden.zone) for at in garden.watering_times]
     ahead = [at for at in own if at >= situation.now_utc] or own[-1:]
     times_said = listed([clock(garden, at) for at in ahead]) or "each watering time"
     return f"Check {names(situation, spell.trees)} at {times_said} {day_name(situation, first)}{also}"

@@ -178,13 +178,14 @@ class HeatHours:
     """Hours of a span; arrays over trees and hours, known shares over trees.
 
     ``margin`` is how far an hour stands above the limits [K], minus infinity without sun, NaN unknown;
-    ``air_margin`` the same by air temperature alone.
+    ``air_margin`` the same by air temperature alone; ``if_sunny`` the same whether there is sun or cloud.
     """
 
     margin: FloatArray
     known: FloatArray
     air_margin: FloatArray
     air_known: FloatArray
+    if_sunny: FloatArray
     sun: FloatArray
 
 
@@ -198,6 +199,7 @@ class _HeatSeries:
     start_utc: TimeArray
     margin: FloatArray
     air_margin: FloatArray
+    if_sunny: FloatArray
     sun: FloatArray
     lit: FloatArray
 
@@ -217,7 +219,12 @@ class _HeatSeries:
             return found
 
         return HeatHours(
-            np.where(lit, margin, -np.inf), share(margin), air_margin, share(air_margin), cut(self.sun)
+            np.where(lit, margin, -np.inf),
+            share(margin),
+            air_margin,
+            share(air_margin),
+            np.where(lit, cut(self.if_sunny), -np.inf),
+            cut(self.sun),
         )
 
 
@@ -240,7 +247,7 @@ def _heat_series(situation: Situation, exposure: Exposure, limits: HeatLimits) -
     margin = np.where(sun == 0.0, -np.inf, np.where(np.isnan(sun), np.nan, both))
     air = above(exposure.bench_temperature_c, limits.air_c, 1.0)
     air_margin = np.where(sun == 0.0, -np.inf, np.where(light, air, -np.inf))
-    return _HeatSeries(exposure.start_utc, margin, air_margin, sun, light.astype(np.float64))
+    return _HeatSeries(exposure.start_utc, margin, air_margin, both, sun, light.astype(np.float64))
 
 
 def heat_hours(
@@ -287,6 +294,7 @@ class _Margins:
     sun: FloatArray
     runs: FloatArray
     margin: FloatArray
+    if_sunny: FloatArray
     by_air: BoolArray
     earlier: BoolArray
     gain: FloatArray
@@ -305,7 +313,8 @@ def _margins(situation: Situation, exposure: Exposure, day: date, from_utc: date
     hourly = np.where(by_air[:, np.newaxis], hours.air_margin, hours.margin)
     runs = rolling_margin(hourly, numbers.value("heat.run_h", "h"))
     margin = np.where(full | by_air, runs.max(axis=-1) + gain, np.nan)
-    return _Margins(span, hours.sun, runs, margin, by_air, earlier, gain)
+    if_sunny = rolling_margin(hours.if_sunny, numbers.value("heat.run_h", "h")).max(axis=-1) + gain
+    return _Margins(span, hours.sun, runs, margin, if_sunny, by_air, earlier, gain)
 
 
 def _limits(situation: Situation, exposure: Exposure) -> HeatLimits:
@@ -362,8 +371,9 @@ def _chance(situation: Situation, day: date, of_day: _Margins, limits: HeatLimit
     margin, span = of_day.margin, of_day.span
     if day < local_day(situation.holdings.garden, situation.now_utc):
         return _harmed(margin)
+    though_clouded = _though_clouded(situation, day, of_day)
     noon = span[0] + (span[1] - span[0]) / 2
-    chance = by_spread(margin, spread_k(situation, noon))
+    chance = np.fmax(by_spread(margin, spread_k(situation, noon)), though_clouded)
     if situation.members is None:
         return chance
     numbers = situation.tables.limits
@@ -372,7 +382,23 @@ def _chance(situation: Situation, day: date, of_day: _Margins, limits: HeatLimit
     runs = rolling_margin(hours.margin, numbers.value("heat.run_h", "h"))
     of_members = np.where(hours.known >= coverage - 1e-9, runs.max(axis=-1) + of_day.gain, np.nan)
     shares = by_members(of_members, coverage)
+    shares = np.fmax(shares, though_clouded)
     return np.where(np.isnan(shares) | of_day.by_air | np.isnan(margin), chance, shares)
+
+
+def _though_clouded(situation: Situation, day: date, of_day: _Margins) -> FloatArray:
+    """Least chance of harm today where after a day of harm cloud alone stands between; else 0, NaN unknown.
+
+    A forecast of cloud fails too often to call off what an air as hot and dry as yesterday's asks for.
+    """
+    yesterday = day - timedelta(days=1)
+    if situation.exposure is None or day != local_day(situation.holdings.garden, situation.now_utc):
+        return np.zeros(of_day.margin.shape)
+    before = _margins(situation, situation.exposure, yesterday, None).margin
+    with np.errstate(invalid="ignore"):
+        hangs_on_cloud = (before >= 0.0) & (of_day.if_sunny >= 0.0) & (of_day.margin < 0.0)
+    share = situation.tables.limits.value("heat.clouded_share", "share")
+    return np.where(np.isnan(of_day.margin), np.nan, np.where(hangs_on_cloud, share, 0.0))
 
 
 def _max_in(values: FloatArray, mask: BoolArray) -> FloatArray:

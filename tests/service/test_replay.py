@@ -329,7 +329,7 @@ def test_last_day_is_worked_out_as_any_other(three: Scene) -> None:
 def test_no_very_hot_day_is_without_a_line_or_mail_for_a_bare_tree_though_forecasts_err(
     tmp_path: Path, seed: int
 ) -> None:
-    """A silent answer can kill a tree. Very hot: 95 degF and more at the airport, by that column of the file."""
+    """A silent answer can kill a tree. Very hot: 95 degF and more, by the file's own column."""
     first, last = date(2013, 7, 14), date(2013, 7, 20)
     hot = [
         day for day, (high, _) in highs_and_lows_c("LGA").items() if first <= day <= last and high >= 34.95
