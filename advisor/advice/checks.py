@@ -38,6 +38,7 @@ CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
     "flags": checks_tree.flags,
     "to-end": checks_tree.to_end,
     "heat-rest": checks_hazard.heat_rest,
+    "heat-wave": checks_hazard.heat_wave,
     "warning": checks_hazard.warning,
     "leaf-left": checks_tree.leaf_left,
     "water": checks_tree.water,
@@ -63,8 +64,8 @@ LASTING = frozenset({"stage", "strength", "practice"})
 """Kinds that look at the tree as it is now: what they rule out on a day they rule out on every later one."""
 
 OF_THE_DAY = LASTING | {
-    "since-seen", "spacing", "flags", "to-end", "heat-rest", "warning", "leaf-left", "season", "major-works",
-    "winter-part", "feed-pause",
+    "since-seen", "spacing", "flags", "to-end", "heat-rest", "heat-wave", "warning", "leaf-left",
+    "season", "major-works", "winter-part", "feed-pause",
 }  # fmt: skip
 """Kinds that look at the tree on a day: both half days have the same answer."""
 

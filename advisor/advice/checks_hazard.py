@@ -15,7 +15,7 @@ from advisor.advice.work_case import WorkCase, option_words
 from advisor.garden.tables import CheckRow, WorkRule
 from advisor.weather.table import utc_of
 
-__all__ = ["HeatRecord", "HeatRun", "heat_rest", "heat_runs_of", "stopped_by", "warning"]
+__all__ = ["HeatRecord", "HeatRun", "heat_rest", "heat_runs_of", "heat_wave", "stopped_by", "warning"]
 
 _HURT = ("wilted", "scorched")
 _LOOKED_AT = ("leaves-hard", "recovered")
@@ -138,11 +138,10 @@ def heat_rest(case: WorkCase) -> Check:
     """Hold the days since heat that hurt the tree against the rest it is owed (``heat.rest_d``).
 
     Fail where it was logged wilted or scorched on a day of heat, or the day after, or on one of which
-    nothing is known; care once it has recovered. Care too after a heat wave beyond its limit, or one that
-    is ahead, while nobody has told how it came through. A tree that bears the heat owes no rest.
+    nothing is known; care once it has recovered. Care too after a heat wave beyond its limit of which nobody
+    has told how it came through. A tree that bears the heat owes no rest.
     """
-    limits = case.situation.tables.limits
-    rest, source = round(limits.value("heat.rest_d", "d")), limits.source("heat.rest_d")
+    rest, source = _rest(case)
     record = heat_runs_of(case.situation, case.state.tree.id)
     hurt = _hurt(case, record, rest)
     if hurt is not None:
@@ -158,21 +157,52 @@ def heat_rest(case: WorkCase) -> Check:
             limit=float(rest),
             source=source,
         )
-    wave = round(limits.value("heat.wave_d", "d"))
-    within = [
-        run
-        for run in record.runs
-        if run.days >= wave and run.first <= case.day and (case.day - run.last).days < rest
-    ]
-    if within:
-        return _after_wave(case, within[-1], rest, source)
+    run = _wave(case, record, rest, ahead=False)
+    if run is not None:
+        return _after_wave(case, run, rest, source)
     asked = [case.day - timedelta(days=n) for n in range(1, rest + 1)]
     unknown = sum(day < case.situation.day and day not in record.known for day in asked)
     if unknown:
         text = f"{case.row.text}: not known for {unknown} of the last {rest} days"
         return case.check("unknown", text, unit="d", limit=float(rest), source=source)
     text = f"{case.row.text}: no heat wave beyond its limit in the {rest} days before"
-    return case.check("pass", text, unit="d", limit=float(rest), source=source)
+    return case.check("pass", text, unit="d", source=source)
+
+
+def heat_wave(case: WorkCase) -> Check:
+    """Care in and after a heat wave beyond the tree's limit that is ahead, or not over yet.
+
+    Three days running (``heat.wave_d``); for as long as the rest that it will be owed if it is hurt.
+    """
+    rest, source = _rest(case)
+    run = _wave(case, heat_runs_of(case.situation, case.state.tree.id), rest, ahead=True)
+    if run is None:
+        return case.check("pass", f"{case.row.text}: none before that day", unit="d", source=source)
+    text = (
+        f"{case.row.text}: {_span(run.first, run.last)} by the forecast; look at it after that, it wants"
+        f" {rest} days without heavy work if it wilts or is scorched"
+    )
+    since = float(max((case.day - run.last).days, 0))
+    return case.check("care", text, value=since, unit="d", limit=float(rest), source=source)
+
+
+def _wave(case: WorkCase, record: HeatRecord, rest: int, *, ahead: bool) -> HeatRun | None:
+    """Return the last heat wave, over or not (``ahead``), whose rest reaches the judged day."""
+    least = round(case.situation.tables.limits.value("heat.wave_d", "d"))
+    within = [
+        run
+        for run in record.runs
+        if run.days >= least
+        and (run.last >= case.situation.day) == ahead
+        and run.first <= case.day
+        and (case.day - run.last).days < rest
+    ]
+    return within[-1] if within else None
+
+
+def _rest(case: WorkCase) -> tuple[int, str]:
+    limits = case.situation.tables.limits
+    return round(limits.value("heat.rest_d", "d")), limits.source("heat.rest_d")
 
 
 def _hurt(case: WorkCase, record: HeatRecord, rest: int) -> tuple[str, date, bool] | None:
@@ -197,22 +227,15 @@ def _hurt(case: WorkCase, record: HeatRecord, rest: int) -> tuple[str, date, boo
 
 
 def _after_wave(case: WorkCase, run: HeatRun, rest: int, source: str) -> Check:
-    span = _span(run.first, run.last)
+    span, since = _span(run.first, run.last), float((case.day - run.last).days)
     looked = [ago for entry in _LOOKED_AT if (ago := case.days_since(entry)) is not None]
-    since = float(max((case.day - run.last).days, 0))
     if looked and case.day - timedelta(days=min(looked)) >= run.last:
         text = f"{case.row.text}: seen to have come through the heat of {span}"
         return case.check("pass", text, value=since, unit="d", limit=float(rest), source=source)
-    if run.last >= case.situation.day:
-        text = (
-            f"{case.row.text}: beyond its limit {span} by the forecast; look at it after that, it wants"
-            f" {rest} days without heavy work if it wilts or is scorched"
-        )
-    else:
-        text = (
-            f"{case.row.text}: beyond its limit {span}, and not told how it came through; look at it and log"
-            f" leaves-hard if it did, wilted or scorched if not ({rest} days without heavy work)"
-        )
+    text = (
+        f"{case.row.text}: beyond its limit {span}, and not told how it came through; look at it and log"
+        f" leaves-hard if it did, wilted or scorched if not ({rest} days without heavy work)"
+    )
     return case.check("care", text, value=since, unit="d", limit=float(rest), source=source)
 
 

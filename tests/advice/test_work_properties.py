@@ -170,12 +170,11 @@ def test_more_heat_behind_it_never_improves_a_verdict(work: str) -> None:
 
 
 def test_rest_after_heat_is_asked_of_every_major_work_and_of_no_other() -> None:
-    with_rest = {
-        rule.id
-        for rule in load_tables().works.values()
-        if any(row.kind == "heat-rest" for row in rule.checks)
-    }
-    assert with_rest == set(MAJOR)
+    for kind in ("heat-rest", "heat-wave"):
+        with_it = {
+            rule.id for rule in load_tables().works.values() if any(row.kind == kind for row in rule.checks)
+        }
+        assert with_it == set(MAJOR), kind
 
 
 @pytest.mark.parametrize("work", [work for work in MAJOR if work not in OWN_WEATHER])
