@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
+import numpy as np
 import pytest
 from advice.rule_builders import GARDEN, ZONE, build
 from hypothesis import HealthCheck, given, settings
@@ -346,3 +347,26 @@ def test_cloud_in_the_middle_of_heat_is_not_taken_at_its_word(
     lines = [piece for piece in shade_advice(situation) if "ash" in piece.trees]
     assert bool(lines) is told
     assert not any("nan" in piece.do.casefold() for piece in lines)
+
+
+def test_what_must_be_ready_for_heat_ahead_is_wanted_on_its_first_day_though_that_may_be_cloudy() -> None:
+    """The main forecast has cloud on the first day, the runs of the ensemble have sun."""
+    hot = {"air_max_c": 38, "air_min_c": 24, "vpd_max_kpa": 4, "leaf_over_air_k": 6}
+    sunny: dict[str, Any] = {
+        "now": NOW,
+        "trees": [{"id": "ash", "needs": {"leaf_limit_c": 38, "vpd_limit_kpa": 2.5}}],
+        "weather": [{"from": -16, "to": 9, "air_max_c": 27}, {"from": 2, "to": 5, **hot}],
+    }
+    clouded = {**sunny, "weather": [*sunny["weather"], {"from": 2, "to": 2, **hot, "beam_w_m2": 60}]}
+    runs, main = build(sunny).exposure, build(clouded)
+    assert runs is not None
+    stacked = {
+        name: np.array([getattr(runs, name)] * 3)
+        for name in ("leaf_temperature_c", "bench_temperature_c", "vpd_kpa", "sun_w_m2", "direct_sun_share")
+    }
+    event = heat_alert(replace(main, members=replace(runs, **stacked)))
+    assert event is not None
+    assert event.first_day == NOW.date() + timedelta(days=2)
+    ready = step(event, "net")
+    assert ready is not None
+    assert re.match(r"Have ready by (\d\d):00 Sun 12 Jul: ", ready.do), ready.do
