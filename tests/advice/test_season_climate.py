@@ -112,6 +112,63 @@ def test_town_with_rare_frost_has_no_date_and_says_how_rare():
     assert "27 of 29 winters" in season.text
 
 
+def frost_free(mean_c: float, half_range_k: float) -> Climate:
+    low = wave(FIRST, LAST, mean_c=mean_c, half_range_k=half_range_k)
+    return climate_from_daily(made(FIRST, LAST, low, low + 10.0), 38.0, BEFORE, NUMBERS)
+
+
+def test_frost_free_garden_ends_its_season_when_a_week_of_nights_falls_under_8_degrees():
+    """Common practice (a first draft): where there is no frost, the first date with a 7-day mean minimum under 8.
+
+    Minima of 13 - 6 cos(2 pi d / 365.25) with d days from 20 January fall under 8 for cos > 5/6, that is from 34 days
+    before it on, 17 December; the mean of the week that ends there is 3 days behind.
+    """
+    end = season_end(holdings(BENCH), date(2026, 7, 1), frost_free(13.0, 6.0), "even", TABLES)
+    assert (end.first_frost, end.known) == (None, "none")
+    assert end.cool_from is not None
+    assert date(2026, 12, 18) <= end.cool_from <= date(2026, 12, 22)
+
+
+def test_where_no_week_is_so_cool_the_season_stays_open():
+    """The coldest night of these years has 10 degC, as in the tropics."""
+    end = season_end(holdings(BENCH), date(2026, 7, 1), frost_free(16.0, 6.0), "even", TABLES)
+    assert (end.first_frost, end.cool_from) == (None, None)
+
+
+def test_hyderabad_has_neither_frost_nor_a_cool_week():
+    """January's mean minimum there is about 15 degC (from memory)."""
+    end = season_end(
+        holdings(BENCH, latitude_deg=17.4), date(2026, 7, 1), climate_of("hyderabad", 17.4), "even", TABLES
+    )
+    assert (end.first_frost, end.cool_from) == (None, None)
+
+
+def test_garden_with_frost_counts_from_frost_alone():
+    end = season_end(
+        holdings(BENCH), date(2026, 7, 1), november_frosts([*range(1, 30), None]), "even", TABLES
+    )
+    assert end.first_frost is not None
+    assert end.cool_from is None
+
+
+def test_big_cuts_in_a_frost_free_garden_close_70_days_before_the_cool_weeks():
+    """Counted from about 20 December: closed to the prudent from 11 October on, refused 42 days before."""
+    climate = frost_free(13.0, 6.0)
+    found = {}
+    for asked_on in (date(2026, 7, 1), date(2026, 10, 20), date(2026, 11, 20)):
+        situation, day = situation_of(
+            {"species": "acer-palmatum", "events": [["leaves-hard", 10]], "now": f"{asked_on}T07:00"}
+        )
+        end = season_end(situation.holdings, day, climate, "even", TABLES)
+        judgement = judge(replace(situation, season_end=end, climate=climate), "big-cut", "t1", day)
+        (season,) = [check for check in judgement.checks if check.check == "season"]
+        found[asked_on] = season.verdict
+        assert "frost" not in season.text.split(";")[0]
+        assert judgement.last_sensible_day is not None
+        assert date(2026, 10, 9) <= judgement.last_sensible_day <= date(2026, 10, 13)
+    assert list(found.values()) == ["pass", "care", "fail"]
+
+
 def test_few_years_are_said_to_be_few():
     table = made(date(2012, 1, 1), LAST, 8.0, 18.0)
     table.values["air_temperature_min_c"][table.day.astype("datetime64[M]").astype(int) % 12 >= 10] = -5.0
