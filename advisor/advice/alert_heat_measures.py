@@ -151,15 +151,16 @@ def _ready(situation: Situation, spell: Spell) -> _Ready:
             if tree not in told and _in_danger(base, day, tree):
                 first.setdefault(tree, day)
     if first:
-        burns = [
-            burnt_by_heat(base, heat_day(base, day), _row(base, tree), tree) for tree, day in first.items()
-        ]
+        judged = {tree: heat_day(base, day) for tree, day in first.items()}
+        burns = [burnt_by_heat(base, heat, _row(base, tree), tree) for tree, heat in judged.items()]
+        # where the main forecast has cloud, and the danger comes from the runs, no hour is known
+        hours = [at for tree, heat in judged.items() if (at := heat.starts_utc[_row(base, tree)]) is not None]
         begins = min(first.values())
         placed = place_trees(base, begins, burns)
         words = _words(base, placed, netting(base, placed, later))
         if words:
             ready_by = local_at(garden, begins, situation.tables.limits.value("heat.net_up_h", "hour of day"))
-            ready_by = max(min(ready_by, *(burn.by_utc for burn in burns)), situation.now_utc)
+            ready_by = max(min([ready_by, *hours]), situation.now_utc)
             when = day_and_clock(situation, ready_by)
             sentences.append(f"from {when} on {words}" if sentences else words)
             because += [rivals_words(base, one) for one in placed.rivalries.values()]
