@@ -184,6 +184,8 @@ class SeasonEnd:
     """Prudent date after which this season's spring frosts were over; None where none or unknown."""
     winters: int = 0
     """Past winters that this rests on."""
+    cool_from: date | None = None
+    """Where no frost is to be expected: the prudent date of the first cool week; None where there is none."""
 
 
 @dataclass(frozen=True, slots=True)

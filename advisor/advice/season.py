@@ -171,16 +171,17 @@ def season(case: WorkCase) -> Check:
 def _frost(case: WorkCase) -> Check | None:
     number = case.number("frost_back")
     end = case.situation.season_end
-    if number is None or end.first_frost is None:
+    closes = _closes(case)
+    if number is None or closes is None:
         return None
-    frost = _of_season(end.first_frost, case.day)
+    frost = _of_season(closes, case.day)
     left = (frost - case.day).days
     verdict, limit = band(float(left), number, "min")
     near = case.number("near")
     guessed = end.known == "estimate"
     if guessed and verdict == "pass" and near is not None and left < number.value + near.value:
         verdict = "care"
-    counted = f"{case.row.text}: {max(left, 0)} days to first frost"
+    counted = f"{case.row.text}: {max(left, 0)} days to {_what(case)}"
     if end.winters:
         text = f"{counted}, at least {limit:.0f}; {end.text}"
     else:
@@ -190,6 +191,16 @@ def _frost(case: WorkCase) -> Check | None:
     return case.check(
         verdict, text, value=float(left), unit="d", limit=limit, source=f"{number.evidence}: {number.source}"
     )
+
+
+def _closes(case: WorkCase) -> date | None:
+    """Return first frost or, where there is none, the first cool week; None where neither comes."""
+    end = case.situation.season_end
+    return end.cool_from if end.first_frost is None else end.first_frost
+
+
+def _what(case: WorkCase) -> str:
+    return "the first cool week" if case.situation.season_end.first_frost is None else "first frost"
 
 
 def _of_season(first_frost: date, day: date) -> date:
@@ -265,14 +276,15 @@ def last_sensible(case: WorkCase) -> SeasonLast | None:
     found: list[SeasonLast] = []
     end = case.situation.season_end
     frost = case.number("frost_back")
-    if frost is not None and end.first_frost is not None:
-        frost_day = _of_season(end.first_frost, case.day)
+    closes = _closes(case)
+    if frost is not None and closes is not None:
+        frost_day = _of_season(closes, case.day)
         if end.winters:
             when = f": {end.text}"
         else:
             known = "estimated " if end.known == "estimate" else ""
             when = f", {known}about {frost_day.day} {frost_day:%B}"
-        why = f"{frost.value:.0f} days before first frost{when}"
+        why = f"{frost.value:.0f} days before {_what(case)}{when}"
         late = 1.0 - end.chance if end.winters and end.chance is not None else None
         found.append(SeasonLast(frost_day - timedelta(days=frost.value), why, late))
     warmth = case.number("warmth")

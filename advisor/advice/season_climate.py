@@ -15,7 +15,7 @@ from advisor.garden.model import Holdings, Place
 from advisor.garden.tables import Tables
 from advisor.units import NumberTable
 from advisor.weather.climate import Climate, climate_text
-from advisor.weather.climate_frost import frost_dates, winter_of_season
+from advisor.weather.climate_frost import cool_dates, frost_dates, winter_of_season
 from advisor.weather.climate_warmth import WarmthLeft, warmth_to_come
 from advisor.weather.season import season_end_estimate
 
@@ -102,8 +102,16 @@ def _from_climate(
         text = f"{free} ({station})"
     else:
         text = f"{often} the first frost at your benches came on {frost.day} {frost:%B} or later ({station})"
+    cool = None if frost is not None else cool_dates(climate, numbers).date_of(share, winter)
+    if cool is not None:
+        limit, week = (
+            numbers.value(f"season.cool_{key}", unit) for key, unit in (("below", "degC"), ("week", "d"))
+        )
+        text += f"; {often} {week:.0f} nights in a row first fell under {limit:.0f} °C on average on"
+        text += f" {cool.day} {cool:%B} or later"
     return SeasonEnd(
         first_frost=frost,
+        cool_from=cool,
         known="none" if frost is None else "climate",
         text=text,
         source=source,

@@ -7,7 +7,7 @@ frost counts as one; a winter in which a frost may hide in a gap, or that the re
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import lru_cache
 
@@ -17,7 +17,7 @@ from advisor.physics.missing import longest_run, reduce_over
 from advisor.units import NumberTable
 from advisor.weather.climate import Climate, WhichFrost
 
-__all__ = ["FrostDates", "frost_dates", "winter_of_season"]
+__all__ = ["FrostDates", "cool_dates", "frost_dates", "winter_of_season"]
 
 _LEAPLESS = 2001
 """Any year without a leap day, to turn a day of the year into a date."""
@@ -139,6 +139,28 @@ def frost_dates(
     if len(found.winters) < numbers.value("record.years_least", "count"):
         return FrostDates(which, (), (), found.begins)
     return found
+
+
+def cool_dates(climate: Climate, numbers: NumberTable) -> FrostDates:
+    """Gather, for each winter known, the day that ends its first week with a mean minimum below a limit.
+
+    Rows ``season.cool_below`` and ``season.cool_week`` of config/climate.toml; screen air. As ``frost_dates``
+    otherwise; None where a winter has no such week.
+
+    Source: estimate, for gardens without frost. Checked: tests/advice/test_season_climate.py.
+    """
+    days = round(numbers.value("season.cool_week", "d"))
+    offset_k = numbers.value("winter.frost_below", "degC") - numbers.value("season.cool_below", "degC")
+    return frost_dates(_by_week(climate, days), "first", offset_k, numbers)
+
+
+@lru_cache(maxsize=8)
+def _by_week(climate: Climate, days: int) -> Climate:
+    """Return the climate with the mean minimum of the days that end with each; NaN where one is missing."""
+    means = np.full(climate.minimum_c.shape, np.nan)
+    if means.size >= days:
+        means[days - 1 :] = np.lib.stride_tricks.sliding_window_view(climate.minimum_c, days).mean(axis=1)
+    return replace(climate, minimum_c=means)
 
 
 @lru_cache(maxsize=64)

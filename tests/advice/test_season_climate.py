@@ -118,10 +118,10 @@ def frost_free(mean_c: float, half_range_k: float) -> Climate:
 
 
 def test_frost_free_garden_ends_its_season_when_a_week_of_nights_falls_under_8_degrees():
-    """Common practice (a first draft): where there is no frost, the first date with a 7-day mean minimum under 8.
+    """An estimate of the trade: without frost, the first date with a 7-day mean minimum under 8.
 
-    Minima of 13 - 6 cos(2 pi d / 365.25) with d days from 20 January fall under 8 for cos > 5/6, that is from 34 days
-    before it on, 17 December; the mean of the week that ends there is 3 days behind.
+    Minima of 13 - 6 cos(2 pi d / 365.25) with d days from 20 January fall under 8 for cos > 5/6, that is
+    from 34 days before it on, 17 December; the mean of the week that ends there is 3 days behind.
     """
     end = season_end(holdings(BENCH), date(2026, 7, 1), frost_free(13.0, 6.0), "even", TABLES)
     assert (end.first_frost, end.known) == (None, "none")
