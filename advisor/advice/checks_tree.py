@@ -180,15 +180,19 @@ def _spaced(case: WorkCase, entry: str) -> Check | None:
         return None
     if entry in option_words(case.row, "same_session") and case.same_session(entry):
         return None
-    verdict, limit = band(float(days), number, "min")
+    counted = case.rested(days, number.value)
+    verdict, limit = band(counted, number, "min")
     note = ""
+    if counted < days and verdict != "pass":
+        share = case.show(case.situation.tables.phenology.value("winter.day_counts", "share"), "share")
+        note = f" (winter days count {share} each: {counted:.0f})"
     recovered = case.days_since("recovered")
     eased = entry in option_words(case.row, "eased_by_recovered")
     if verdict == "fail" and eased and recovered is not None and recovered <= days:
-        verdict, note = "care", ", recovered since"
+        verdict, note = "care", f"{note}, recovered since"
     text = f"{case.row.text}: {entry} {days} days ago{note}; at least {limit:.0f}"
     return case.check(
-        verdict, text, value=float(days), unit="d", limit=limit, source=f"{number.evidence}: {number.source}"
+        verdict, text, value=counted, unit="d", limit=limit, source=f"{number.evidence}: {number.source}"
     )
 
 

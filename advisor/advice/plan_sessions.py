@@ -121,15 +121,24 @@ def _waiting(situation: Situation, state: TreeState, main: Candidate, other: Can
     """Say from when the other work may follow the main one."""
     keys = [main.rule.entry, *(["big-cut"] if is_big(main.rule) else [])]
     now = situation.now_utc
-    spaces = []
+    free = []
     for row in applying_rows(situation, other.rule, state):
         if row.kind == "spacing":
             case = WorkCase(situation, other.rule, row, state, day, now, now)
-            spaces += [number.value for key in keys if (number := case.number(key)) is not None]
-    if not spaces:
+            free += [
+                _rested_from(case, number.value) for key in keys if (number := case.number(key)) is not None
+            ]
+    if not free:
         return Waiting(other.rule.id, None, True)
-    first = day + timedelta(days=int(max(spaces)))
-    return Waiting(other.rule.id, first, first <= other.closes)
+    return Waiting(other.rule.id, max(free), max(free) <= other.closes)
+
+
+def _rested_from(case: WorkCase, wanted: float) -> date:
+    """Return the first day on which a rest of ``wanted`` days, begun on the day of the case, is over."""
+    days = int(wanted)
+    while (counted := replace(case, day=case.day + timedelta(days=days)).rested(days, wanted)) < wanted:
+        days += max(1, int(wanted - counted))
+    return case.day + timedelta(days=days)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from advisor.advice.model import Check, CheckVerdict, Situation
 from advisor.garden.model import Place
 from advisor.garden.practice import said_by
+from advisor.garden.seasons import healing_days
 from advisor.garden.state_model import Flag, TreeState
 from advisor.garden.tables import CheckRow, SpeciesGroup, WorkRule
 from advisor.units import Number, shown
@@ -185,6 +186,19 @@ class WorkCase:
         )[1]
         past = [(self.day - when).days for when in logged.get(entry, ()) if when <= self.day]
         return min(past) if past else None
+
+    def rested(self, days: int, wanted: float) -> float:
+        """Days that count towards a rest of ``wanted`` days: those of winter count less (``winter.*``).
+
+        A rest of a season or a year, a tree without dormancy and a row with ``whole_days`` count every day.
+        """
+        numbers, group = self.situation.tables.phenology, self.state.group
+        whole = wanted >= numbers.value("winter.whole_from_d", "d") or "no-dormancy" in group.marks
+        if whole or self.row.options.get("whole_days") or days <= 0:
+            return float(days)
+        garden, begun = self.situation.holdings.garden, self.day - timedelta(days=days)
+        asked = ("healing_days", begun, self.day)
+        return self.situation.once(asked, lambda: healing_days(begun, self.day, garden, numbers))
 
     def same_session(self, entry: str) -> bool:
         """True when ``entry`` was done in the session that this work would belong to."""

@@ -27,6 +27,7 @@ __all__ = [
     "autumn_start",
     "calendar_leaf_out",
     "days_ago",
+    "healing_days",
     "in_autumn",
     "season_start",
 ]
@@ -101,6 +102,21 @@ def calendar_leaf_out(
         + late / numbers.value("calendar.gdd5_per_day", "K d")
     )
     return start + timedelta(days=int(min(max(round(days), 1), 200)) - 1)
+
+
+def healing_days(begun: date, until: date, garden: Garden, numbers: NumberTable) -> float:
+    """Count the days after ``begun`` up to ``until``, those of winter at ``winter.day_counts`` each.
+
+    Winter days are those shorter than ``autumn.fall_day_length_h``; near the equator there are none.
+
+    Source: estimate of the trade. Checked: tests/advice/work_cases/winter_days.toml.
+    """
+    days = (until - begun).days
+    if days <= 0:
+        return float(days)
+    light = _light(garden, begun + timedelta(days=1), until)
+    winter = int((light < numbers.value("autumn.fall_day_length_h", "h")).sum())
+    return days - (1.0 - numbers.value("winter.day_counts", "share")) * winter
 
 
 def autumn_start(day: date, southern: bool, numbers: NumberTable) -> date:

@@ -7,7 +7,7 @@ that was spoilt on purpose.
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import Any
 
@@ -22,6 +22,7 @@ from advisor.advice import checks_hazard, checks_tree, checks_weather, season
 from advisor.advice.model import CheckVerdict, Situation
 from advisor.advice.work import judge
 from advisor.advice.work_case import Hours, band, option_words
+from advisor.garden.seasons import healing_days
 from advisor.store.config_files import load_tables
 from advisor.units import Number
 
@@ -314,6 +315,22 @@ def test_added_stress_never_improves_a_verdict(
     work: str, before: list[tuple[str, int]], added: tuple[str, int]
 ) -> None:
     assert stress_rank(work, [*before, added]) >= stress_rank(work, before)
+
+
+@pytest.mark.parametrize(
+    ("latitude", "rested"), [(0.0, 365), (30.0, 332), (47.9, 302), (-47.9, 302), (60.0, 290)]
+)
+def test_days_that_count_towards_a_rest_grow_with_every_day_and_never_pass_the_calendar(
+    latitude: float, rested: int
+) -> None:
+    """Days under 10.5 h in a year: some 66 at 30 degrees, 126 at 48, 150 at 60 (almanacs, from memory)."""
+    garden = replace(situation_of(CONTEXTS["big-cut"])[0].holdings.garden, latitude_deg=latitude)
+    numbers = load_tables().phenology
+    begun = date(2026, 9, 1)
+    counted = [healing_days(begun, begun + timedelta(days=n), garden, numbers) for n in range(366)]
+    assert counted == sorted(counted)
+    assert all(one <= n for n, one in enumerate(counted))
+    assert counted[365] == pytest.approx(rested, abs=12)
 
 
 # --- what is known ------------------------------------------------------------------------------------

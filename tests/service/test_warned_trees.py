@@ -77,7 +77,8 @@ def test_one_rule_stops_a_work_in_suits_plan_calendar_mail_and_questions() -> No
 
 
 def hazards_of(rule: WorkRule) -> tuple[str, ...]:
-    return tuple(word for row in rule.checks if row.kind == "warning" for word in option_words(row, "stopped_by"))
+    rows = [row for row in rule.checks if row.kind == "warning"]
+    return tuple(word for row in rows for word in option_words(row, "stopped_by"))
 
 
 def test_what_the_heat_mail_says_to_stop_is_stopped_by_heat() -> None:
