@@ -122,6 +122,18 @@ def asked_now(
     return moves, nets_in(situation, now), nets_in(situation, later)
 
 
+def places_later(situation: Situation, event: AlertEvent) -> set[str]:
+    """Trees that the mail's first step sends elsewhere or nets after what it asks for today."""
+    ready = step(event, "net")
+    assert ready is not None
+    _, _, later = ready.do.partition("; from ")
+    found = set(nets_in(situation, later))
+    for part in later.split("; "):
+        if " for " in part and "a net of" not in part.split(" for ")[0]:
+            found |= named(situation, re.split(r", under a net| \(once ", part.partition(" for ")[2])[0])
+    return found
+
+
 def local(piece: Advice) -> Any:
     return piece.from_utc.astimezone(ZONE).date()
 
@@ -161,6 +173,7 @@ def test_heat_mail_sends_trees_today_only_where_the_morning_mail_sends_them(case
         assert f"to {place} " in told_moves[tree]
     for tree, net in nets.items():
         assert net in told_nets[tree]
+    assert not {*told_moves, *told_nets} & places_later(situation, event), "none is sent on tomorrow"
     if event.first_day > situation.day:
         return
     heat = heat_day(situation, situation.day, situation.now_utc.replace(minute=0))
