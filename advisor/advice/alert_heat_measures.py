@@ -144,7 +144,7 @@ def _ready(situation: Situation, spell: Spell) -> _Ready:
     # Once today's moves are made, and those of earlier mails with them, the rest is judged where it stands.
     base = replace(settled(situation), told_moves={}) if now.stand_of else situation
     later = [day for day in spell.days if day > today]
-    told = {burn.tree_id for burn in now.nets}
+    told = {burn.tree_id for burn in _burns(now)}
     first: dict[str, date] = {}
     for day in later:
         for tree in spell.danger[day]:

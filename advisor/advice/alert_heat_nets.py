@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -60,7 +60,7 @@ def netting(situation: Situation, placed: Placed, days: Sequence[date]) -> tuple
     for denser, group in groups.items():
         share = tenths(burn.share for burn in group)
         wanted = [burn for burn in group if burn.heat and _netted(situation, burn) < share - 1e-9]
-        left = _left_in_danger(situation, [burn.tree_id for burn in wanted], share, days)
+        left = _left_in_danger(situation, placed, wanted, share, days)
         helped = tuple(burn.tree_id for burn in wanted if burn.tree_id not in left)
         if wanted:
             found.append(
@@ -74,20 +74,39 @@ def _netted(situation: Situation, burn: Sunburn) -> float:
 
 
 def _left_in_danger(
-    situation: Situation, trees: Sequence[str], share: float, days: Sequence[date]
+    situation: Situation, placed: Placed, burns: Sequence[Sunburn], share: float, days: Sequence[date]
 ) -> frozenset[str]:
-    """Trees that are in danger on one of the days even under such a net; what is unknown is no danger."""
-    if not trees or not days or situation.weather is None or situation.exposure is None:
+    """Trees that are in danger on one of the days even under such a net; what is unknown is no danger.
+
+    The placing has worked through the net that each tree asks for; only where that is not enough, or was not
+    looked at, the net of the whole group is worked out.
+    """
+    if not burns or not days or situation.weather is None:
         return frozenset()
+    known = {burn.tree_id: placed.stand_of[burn.tree_id] for burn in burns if burn.tree_id in placed.stand_of}
+    safe = set(known)
+    if placed.doubles is not None and known:
+        safe -= _in_danger(situation, placed.doubles, known, days)
     stands = {}
-    for tree in trees:
-        state = situation.states[tree]
+    for burn in burns:
+        if burn.tree_id in safe:
+            continue
+        state = situation.states[burn.tree_id]
         place = situation.holdings.places.get(state.place_id)
         kept = 1.0 if place is None else 1.0 - place.shade_fraction
         extra = 1.0 - (1.0 - share) / kept if kept > 0.0 else 0.0
-        stands[tree] = Stand(tree, state.place_id, max(extra, state.extra_shade))
+        stands[burn.tree_id] = Stand(burn.tree_id, state.place_id, max(extra, state.extra_shade))
+    if not stands:
+        return frozenset()
     there = elsewhere(situation, list(stands.values()), float((max(days) - situation.day).days + 1))
-    if there.exposure is None:
+    return _in_danger(situation, there, {tree: stand.double_id for tree, stand in stands.items()}, days)
+
+
+def _in_danger(
+    situation: Situation, there: Situation, double_of: Mapping[str, str], days: Sequence[date]
+) -> frozenset[str]:
+    """Trees whose doubles are in danger on one of the days."""
+    if situation.exposure is None or there.exposure is None:
         return frozenset()
     earlier_k = situation.tables.limits.value("heat.earlier_k", "K")
     left = set()
@@ -96,8 +115,8 @@ def _left_in_danger(
         from_utc: datetime | None = this_hour(situation) if day == situation.day else None
         own, net = heat_day(situation, day), heat_day(there, day, from_utc)
         spread = spread_k(situation, begin + (end - begin) / 2)
-        for tree, stand in stands.items():
-            double = there.exposure.row(stand.double_id)
+        for tree, double_id in double_of.items():
+            double = there.exposure.row(double_id)
             # doubles seldom know the fortnight before: what lowers the limits is taken from the tree itself
             cool = own.not_used[situation.exposure.row(tree)] and not net.not_used[double]
             margin = net.margin_k[double] + (earlier_k if cool else 0.0)

@@ -216,7 +216,9 @@ def evaluate(
         forecast_error=forecast_error,
     )
     events, failed = events_of(situation)
-    situation = replace(situation, warnings=events)
+    before, situation = situation, replace(situation, warnings=events)
+    # no warning looks at the warnings: what they worked out is the rules' answer too
+    situation.worked_out.update(before.worked_out)
     advised = advise(situation) if with_rules else Advised((), ())
     return Evaluation(situation, advised.advice, events, (*advised.failures, *failed))
 
