@@ -15,6 +15,7 @@ from advisor.advice.hours import day_name, day_span, local_at, local_day
 from advisor.advice.model import AlertEvent, Situation
 from advisor.advice.places import is_confirmed
 from advisor.advice.placing import placing
+from advisor.advice.settled import as_told
 from advisor.advice.standing import standing_heat
 from advisor.advice.sunburn import burning_today
 from advisor.advice.unusual import unusual_heat
@@ -93,10 +94,17 @@ def heat_alert(situation: Situation) -> AlertEvent | None:
 def hot_days(situation: Situation, since: date) -> tuple[date, ...] | None:
     """Days from ``since`` on with heat for some tree, up to the last that keeps a told spell open.
 
+    A tree that was told to move, and nobody logged it, counts in both places.
     Whether the grower has answered it does not matter here: the heat is there. A day that cannot be told is
     none of them: a spell closed too early is told once more, one kept open too long may be silent. None
     without weather.
     """
+    told, own = as_told(situation), _hot_days(situation, since)
+    more = None if told is None else _hot_days(told, since)
+    return own if own is None or not more else tuple(sorted({*own, *more}))
+
+
+def _hot_days(situation: Situation, since: date) -> tuple[date, ...] | None:
     exposure, garden = situation.exposure, situation.holdings.garden
     if exposure is None or not exposure.start_utc.size:
         return None

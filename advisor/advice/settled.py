@@ -25,7 +25,7 @@ from advisor.garden.model import Holdings
 from advisor.garden.state_model import TreeState
 from advisor.weather.table import stamp_of, utc_of
 
-__all__ = ["at_told_place", "settled", "settled_by_the_hour", "standing_at", "standing_now"]
+__all__ = ["as_told", "at_told_place", "settled", "settled_by_the_hour", "standing_at", "standing_now"]
 
 _ARRAYS = (*HOURLY, "sun_w_m2", "pot_rim_shaded_c")
 """Arrays over tree and hour that follow a tree to its place."""
@@ -136,6 +136,33 @@ def at_told_place(situation: Situation, trees: Sequence[str]) -> tuple[Mapping[s
     }
     states = _moved_states(situation, stays)
     return states, _moved(situation, exposure, states, stays)
+
+
+def as_told(situation: Situation) -> Situation | None:
+    """Return the garden with every told move made since the hour it was told for; None where none is open.
+
+    Left out is what the journal confirmed for these trees, in the place they may have left.
+    """
+    return situation.once("as_told", partial(_as_told, situation))
+
+
+def _as_told(situation: Situation) -> Situation | None:
+    exposure, members = situation.exposure, situation.members
+    if exposure is None:
+        return None
+    trees = [tree for tree in situation.told_moves if tree in exposure.tree_ids]
+    if not trees:
+        return None
+    states, there = at_told_place(situation, trees)
+    stays = {tree: (Stay(situation.told_moves[tree].by_utc, states[tree].place_id, 0.0),) for tree in trees}
+    return replace(
+        situation,
+        states=states,
+        exposure=there,
+        members=None if members is None else _forgotten(members, stays, this_hour(situation)),
+        confirmed={key: day for key, day in situation.confirmed.items() if key[1] not in trees},
+        told_moves={},
+    )
 
 
 def _moved_states(situation: Situation, stays: Mapping[str, Sequence[Stay]]) -> dict[str, TreeState]:

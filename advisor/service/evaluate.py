@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
+from advisor.advice.alert_told import in_either_place
 from advisor.advice.alerts import ALERTS
 from advisor.advice.model import Advice, AlertEvent, Caution, Situation, WorkJudgement
 from advisor.advice.registry import Advised, advise
@@ -277,8 +278,15 @@ def events_of(situation: Situation) -> tuple[tuple[AlertEvent, ...], tuple[str, 
     failed: list[str] = []
     if situation.exposure is not None:
         for name, alert in ALERTS.items():
+
+            def elsewhere(error: Exception, name: str = name) -> None:
+                failed.append(
+                    f"the {name} warning holds for the places of the journal only: those told and not logged "
+                    f"could not be judged ({type(error).__name__}: {error})"
+                )
+
             try:
-                event = alert(situation)
+                event = in_either_place(situation, alert, elsewhere)
             except Exception as error:  # noqa: BLE001 - named in the mail and the log; the other alerts go on
                 failed.append(f"the {name} warning could not be worked out ({type(error).__name__}: {error})")
             else:
