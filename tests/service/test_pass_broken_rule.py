@@ -1,5 +1,6 @@
 """A fault of the advisor's own costs neither the morning mail nor what is queued: never a silent morning."""
 
+import shutil
 from datetime import UTC, datetime
 
 import pytest
@@ -73,3 +74,38 @@ def test_state_folder_of_a_broken_service_file_is_still_found(yard):
     assert given.settings is None
     assert state_folder_of(yard, given.settings) == yard / "var"
     assert run_pass(yard, Clock("given", NOW.replace(minute=15)), {}).exit_code == 1
+
+
+@pytest.mark.parametrize("where", ["table", "elsewhere", "settled", "other_readings"])
+def test_a_fault_in_placing_costs_no_advice_and_the_mail_says_which_places_count(yard, monkeypatch, where):
+    """Each tree is then judged where the journal has it: water is told, danger in the sun, and the fault."""
+    target = {
+        "table": "advisor.advice.placing.Table",
+        "elsewhere": "advisor.advice.placing_table.elsewhere",
+        "settled": "advisor.advice.settled.compute_exposure",
+        "other_readings": "advisor.advice.readings.standing_now",
+    }[where]
+    whole = digest_of(run_pass_in(yard, "whole"))
+    monkeypatch.setattr(target, broken)
+    report = run_pass(yard, Clock("given", NOW), {})
+    assert mails(yard) == ["digest", "heat"]
+    assert report.exit_code == 1
+    said = digest_of(yard)
+    assert "Move Sorrel" in whole
+    assert "Water all trees but" in said
+    assert "a net of" in said, "who is in danger is told a net where it stands"
+    assert "on purpose" in said
+    assert "each tree is judged where the journal has it" in said
+    assert "could not be worked out" not in said, "nothing else is missing"
+
+
+def run_pass_in(yard, name):
+    """A copy of the yard with a whole morning."""
+    copy = yard.parent / f"{yard.name}-{name}"
+    shutil.copytree(yard, copy)
+    run_pass(copy, Clock("given", NOW), {})
+    return copy
+
+
+def digest_of(yard):
+    return " ".join((yard / "state" / "latest" / "digest.txt").read_text(encoding="utf-8").split())
