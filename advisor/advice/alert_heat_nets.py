@@ -81,7 +81,7 @@ def _left_in_danger(
     The placing has worked through the net that each tree asks for; only where that is not enough, or was not
     looked at, the net of the whole group is worked out.
     """
-    if not burns or not days or situation.weather is None:
+    if not burns or not days or situation.weather is None or situation.by_journal:
         return frozenset()
     known = {burn.tree_id: placed.stand_of[burn.tree_id] for burn in burns if burn.tree_id in placed.stand_of}
     safe = set(known)

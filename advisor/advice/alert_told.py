@@ -15,7 +15,7 @@ from advisor.advice.model import Advice, AlertEvent, Situation
 from advisor.advice.readings import only
 from advisor.advice.settled import as_told
 
-__all__ = ["in_either_place"]
+__all__ = ["Alert", "in_either_place"]
 
 Alert = Callable[[Situation], AlertEvent | None]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Literal, TypeVar, cast
 
@@ -224,8 +224,14 @@ class Situation:
     """Moves that digests told and nobody logged, by tree id: the tree may stand in either place."""
     told_watering: Sequence[ToldWatering] = ()
     """What the digests of the last days told on water."""
+    by_journal: bool = False
+    """True after a fault in placing: no moves; each tree is judged where the journal has it."""
     worked_out: dict[Hashable, object] = field(init=False, default_factory=dict, compare=False, repr=False)
     """What rules have worked out of this situation and ask for again; see ``once``."""
+
+    def where_logged(self) -> Situation:
+        """Return the situation without moves, told or of today: what is left when placing fails."""
+        return replace(self, by_journal=True, told_moves={})
 
     def once(self, key: Hashable, work: Callable[[], Result]) -> Result:
         """Return ``work()``, worked out only the first time that ``key`` is asked for.

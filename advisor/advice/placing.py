@@ -133,7 +133,7 @@ def place_trees(situation: Situation, first: date, burns: Sequence[Sunburn]) -> 
     Source: costs and limits of config/limits.toml, [placing], mostly estimates; the optimum is exact.
     Checked: tests/advice/test_placing_cases.py.
     """
-    if situation.exposure is None or situation.weather is None:
+    if situation.exposure is None or situation.weather is None or situation.by_journal:
         return Placed(nets=tuple(burns))
     options = Options(situation, first, burns)
     if not any(options.is_move(tree, column) for tree, each in options.stands.items() for column in each):

@@ -53,7 +53,7 @@ def other_readings(situation: Situation) -> tuple[Reading, ...]:
 
 def _other_readings(situation: Situation) -> tuple[Reading, ...]:
     places, after = situation.holdings.places, settled(situation)
-    if situation.exposure is None or after.exposure is None:
+    if situation.exposure is None or after.exposure is None or situation.by_journal:
         return ()
     groups: dict[tuple[str, str, bool], list[str]] = {}
     for tree, told in situation.told_moves.items():

@@ -13,7 +13,7 @@ from advisor.advice.shelter import shelter_advice
 from advisor.advice.water import water_advice
 from advisor.advice.work import work_advice
 
-__all__ = ["RULES", "Advised", "advise", "run_rules"]
+__all__ = ["RULES", "Advised", "advise", "placing_fault", "run_rules"]
 
 Rule = Callable[[Situation], tuple[Advice, ...]]
 
@@ -32,10 +32,22 @@ _KIND: dict[Kind, int] = {"alert": 0, "water": 1, "shade": 2, "shelter": 3, "wor
 
 @dataclass(frozen=True, slots=True)
 class Advised:
-    """Advice in the order of the digest, and the rules that failed, each with its fault in words."""
+    """Advice in the order of the digest, and the rules that failed, each with its fault in words.
+
+    ``by_journal``: a fault in placing; every rule judged each tree where the journal has it.
+    """
 
     advice: tuple[Advice, ...]
     failures: tuple[str, ...]
+    by_journal: bool = False
+
+
+def placing_fault(error: str) -> str:
+    """Say that placing failed, and what the advice holds for instead."""
+    return (
+        f"no better place could be worked out ({error}): each tree is judged where the journal has it, "
+        "and nets are told instead of moves"
+    )
 
 
 def advise(situation: Situation) -> Advised:
@@ -46,19 +58,36 @@ def advise(situation: Situation) -> Advised:
 def run_rules(situation: Situation, rules: Mapping[str, Rule]) -> Advised:
     """Run rules so that one that fails leaves the others running.
 
+    Where one fails with today's moves and not without them, placing is at fault: then all are run without, so
+    that they cannot contradict one another.
+
     Order: what must be done, then urgency, kind, and bench order of the first tree.
     """
-    found: list[Advice] = []
-    failures: list[str] = []
-    for name, rule in rules.items():
-        try:
-            found += rule(situation)
-        except Exception as error:  # noqa: BLE001 - a rule's fault must not silence the other rules
-            failures.append(f"{name}: {type(error).__name__}: {error}")
+    found, failed = _run(situation, rules)
+    plain = situation.where_logged()
+    again = {} if situation.by_journal else _run(plain, {name: rules[name] for name in failed})[1]
+    healed = [] if situation.by_journal else [name for name in failed if name not in again]
+    if healed:
+        found, left = _run(plain, rules)
+        failures = [placing_fault(failed[healed[0]]), *(f"{name}: {fault}" for name, fault in left.items())]
+    else:
+        failures = [f"{name}: {fault}" for name, fault in failed.items()]
     rows = {tree: row for row, tree in enumerate(bench_order(situation, situation.states))}
 
     def place(advice: Advice) -> tuple[bool, int, int, int, str]:
         first = min((rows.get(tree, len(rows)) for tree in advice.trees), default=len(rows))
         return not advice.must, _URGENCY[advice.urgency], _KIND[advice.kind], first, advice.id
 
-    return Advised(tuple(sorted(found, key=place)), tuple(failures))
+    return Advised(tuple(sorted(found, key=place)), tuple(failures), bool(healed))
+
+
+def _run(situation: Situation, rules: Mapping[str, Rule]) -> tuple[list[Advice], dict[str, str]]:
+    """Return the advice of the rules that ran, and the fault of each that did not."""
+    found: list[Advice] = []
+    failed: dict[str, str] = {}
+    for name, rule in rules.items():
+        try:
+            found += rule(situation)
+        except Exception as error:  # noqa: BLE001 - a rule's fault must not silence the other rules
+            failed[name] = f"{type(error).__name__}: {error}"
+    return found, failed

@@ -5,14 +5,15 @@ Pure but for the tables it is given: same holdings, weather and moment, same eva
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
-from advisor.advice.alert_told import in_either_place
+from advisor.advice.alert_told import Alert, in_either_place
 from advisor.advice.alerts import ALERTS
+from advisor.advice.grouping import listed
 from advisor.advice.model import Advice, AlertEvent, Caution, Situation, WorkJudgement
-from advisor.advice.registry import Advised, advise
+from advisor.advice.registry import Advised, advise, placing_fault
 from advisor.advice.season_climate import season_end
 from advisor.advice.windows import Wanted
 from advisor.advice.work import judge
@@ -221,7 +222,10 @@ def evaluate(
     # no warning looks at the warnings: what they worked out is the rules' answer too
     situation.worked_out.update(before.worked_out)
     advised = advise(situation) if with_rules else Advised((), ())
-    return Evaluation(situation, advised.advice, events, (*advised.failures, *failed))
+    if advised.by_journal:
+        situation = situation.where_logged()
+    failures = tuple(dict.fromkeys((*advised.failures, *failed)))
+    return Evaluation(situation, advised.advice, events, failures)
 
 
 def situation_of(
@@ -276,22 +280,45 @@ def events_of(situation: Situation) -> tuple[tuple[AlertEvent, ...], tuple[str, 
     """Ask every alert; one that fails leaves the others, and the digest, standing."""
     found: list[AlertEvent] = []
     failed: list[str] = []
+    one_place: dict[str, list[str]] = {}
     if situation.exposure is not None:
         for name, alert in ALERTS.items():
 
             def elsewhere(error: Exception, name: str = name) -> None:
-                failed.append(
-                    f"the {name} warning holds for the places of the journal only: those told and not logged "
-                    f"could not be judged ({type(error).__name__}: {error})"
-                )
+                one_place.setdefault(_words(error), []).append(name)
 
             try:
-                event = in_either_place(situation, alert, elsewhere)
+                event, fault = _event(situation, alert, elsewhere)
             except Exception as error:  # noqa: BLE001 - named in the mail and the log; the other alerts go on
-                failed.append(f"the {name} warning could not be worked out ({type(error).__name__}: {error})")
+                failed.append(f"the {name} warning could not be worked out ({_words(error)})")
             else:
                 found += [event] if event is not None else []
+                failed += [fault] if fault else []
+    for fault, names in one_place.items():
+        failed.append(
+            f"warnings of {listed(names)} hold for the places of the journal only: those told and not logged "
+            f"could not be judged ({fault})"
+        )
     return tuple(found), tuple(failed)
+
+
+def _event(
+    situation: Situation,
+    alert: Alert,
+    elsewhere: Callable[[Exception], None],
+) -> tuple[AlertEvent | None, str]:
+    """Ask one alert; where placing fails it is asked for the places of the journal; with the fault."""
+    try:
+        return in_either_place(situation, alert, elsewhere), ""
+    except Exception as error:  # noqa: BLE001 - raised again unless placing alone is at fault
+        try:
+            return alert(situation.where_logged()), placing_fault(_words(error))
+        except Exception:  # noqa: BLE001 - not a fault of placing: the first one is told
+            raise error from None
+
+
+def _words(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}"
 
 
 def judge_digest_work(evaluation: Evaluation) -> dict[tuple[str, str], WorkJudgement]:
