@@ -34,6 +34,8 @@ class ToldEvent:
         Local day of the newest mail.
     grade : int
         Highest class mailed.
+    told_until : date or None
+        Last day that a mail spoke of; None unknown.
     """
 
     first_day: date
@@ -41,6 +43,7 @@ class ToldEvent:
     trees: Sequence[str]
     told_day: date
     grade: int = 0
+    told_until: date | None = None
 
 
 def belongs(told: ToldEvent, hazard: AlertEvent) -> bool:
@@ -76,18 +79,22 @@ def step(told: ToldEvent | None, hazard: AlertEvent, today: date, limits: Number
 
     An update is worth a mail for another tree in danger, and while the event has not begun for a move of its
     beginning: of heat, which wavers, only for one that comes ``heat.sooner_d`` sooner, and for another class.
+    Days of heat on end that begin more than ``heat.anew_d`` after the last day mailed open an event of their
+    own, though single hot days have kept the told one open.
     """
-    if not hazard.opens:
+    if not hazard.opens or (told is not None and told.told_day >= today):
         return "silent"
-    if told is None:
+    if told is None or _anew(told, hazard, limits):
         return "open"
-    if told.told_day >= today:
-        return "silent"
     worth = hazard.trees if hazard.sure_trees is None else hazard.sure_trees
-    if set(worth) - set(told.trees) or hazard.grade > told.grade:
-        return "update"
+    sooner = (told.first_day - hazard.first_day).days
+    moved = sooner >= round(limits.value("heat.sooner_d", "d")) if hazard.hazard == "heat" else sooner != 0
     begun = told.first_day <= today
-    moved = (told.first_day - hazard.first_day).days
-    if hazard.hazard == "heat":
-        return "update" if not begun and moved >= round(limits.value("heat.sooner_d", "d")) else "silent"
-    return "update" if not begun and moved != 0 else "silent"
+    new = bool(set(worth) - set(told.trees)) or hazard.grade > told.grade
+    return "update" if new or (moved and not begun) else "silent"
+
+
+def _anew(told: ToldEvent, hazard: AlertEvent, limits: NumberTable) -> bool:
+    if hazard.hazard != "heat" or told.told_until is None:
+        return False
+    return (hazard.first_day - told.told_until).days > round(limits.value("heat.anew_d", "d"))

@@ -105,7 +105,7 @@ def queue_failure(
 
 def _told(event: AlertEvent, garden: Garden) -> ToldEvent:
     told_day = event.told_at_utc.astimezone(garden.zone).date()
-    return ToldEvent(event.first_day, event.last_day, event.trees, told_day, event.grade)
+    return ToldEvent(event.first_day, event.last_day, event.trees, told_day, event.grade, event.told_until)
 
 
 def _quiet(now_utc: datetime, garden: Garden, quiet: tuple[time, time]) -> bool:
@@ -148,13 +148,16 @@ def queue_alerts(
         what = step(None if told is None else _told(told, garden), hazard, today, limits)
         if what == "silent":
             continue
-        event = _event_of(store, told, hazard, today, now_utc)
+        over = told if what == "open" else None
+        event = _event_of(store, told if over is None else None, hazard, today, now_utc)
         matched.add(event.event)
         messages = alert_messages(hazard, event.event, event.revision, evaluation, notices, envelope, now_utc)
         key = f"{event.event}/{event.revision}"
         with store.transaction() as tx:
             if write_ledger(tx, LedgerRow(hazard.hazard, key, today, "queued", now_utc)):
                 supersede(tx, hazard.hazard, event.event, [message.dedupe_key for message in messages])
+                if over is not None:
+                    close_event(tx, over.event, now_utc)
                 record_event(tx, event)
                 enqueue_all(tx, messages)
                 queued.append(key)
@@ -180,6 +183,7 @@ def _event_of(
             hazard.trees,
             now_utc,
             grade=hazard.grade,
+            told_until=hazard.last_day,
         )
     begun = told.first_day <= today
     return AlertEvent(
@@ -191,6 +195,7 @@ def _event_of(
         now_utc,
         told.revision + 1,
         grade=max(told.grade, hazard.grade),
+        told_until=max(told.told_until or hazard.last_day, hazard.last_day),
     )
 
 

@@ -118,6 +118,8 @@ class AlertEvent:
         When it was over.
     grade : int
         Highest class of the hazard told so far.
+    told_until : date or None
+        Last local day that its messages spoke of; None in rows of older versions.
     """
 
     event: str
@@ -129,9 +131,10 @@ class AlertEvent:
     revision: int = 0
     closed_at_utc: datetime | None = None
     grade: int = 0
+    told_until: date | None = None
 
 
-_EVENT = "event, hazard, first_day, last_day, trees, told_at, revision, closed_at, grade"
+_EVENT = "event, hazard, first_day, last_day, trees, told_at, revision, closed_at, grade, told_until"
 
 
 def record_event(tx: Transaction, event: AlertEvent) -> bool:
@@ -141,10 +144,10 @@ def record_event(tx: Transaction, event: AlertEvent) -> bool:
     """
     return bool(
         tx.run(
-            f"INSERT INTO alert_event ({_EVENT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) "  # noqa: S608 - fixed names
+            f"INSERT INTO alert_event ({_EVENT}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) "  # noqa: S608 - fixed names
             "ON CONFLICT (event) DO UPDATE SET first_day = excluded.first_day, last_day = excluded.last_day, "
             "trees = excluded.trees, told_at = excluded.told_at, revision = excluded.revision, "
-            "closed_at = excluded.closed_at, grade = excluded.grade "
+            "closed_at = excluded.closed_at, grade = excluded.grade, told_until = excluded.told_until "
             "WHERE excluded.revision > alert_event.revision",
             (
                 event.event,
@@ -156,6 +159,7 @@ def record_event(tx: Transaction, event: AlertEvent) -> bool:
                 event.revision,
                 optional_stamp(event.closed_at_utc),
                 event.grade,
+                None if event.told_until is None else day_text(event.told_until),
             ),
         )
     )
@@ -211,7 +215,7 @@ def events_between(store: Store, first_day: date, last_day: date) -> tuple[Alert
 
 
 def _event(row: Row) -> AlertEvent:
-    event, hazard, first, last, trees, told, revision, closed, grade = row
+    event, hazard, first, last, trees, told, revision, closed, grade, until = row
     return AlertEvent(
         event,
         hazard,
@@ -222,6 +226,7 @@ def _event(row: Row) -> AlertEvent:
         revision,
         stamp_text(closed),
         grade,
+        None if until is None else date.fromisoformat(until),
     )
 
 

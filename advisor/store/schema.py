@@ -154,7 +154,9 @@ _THIRD = (
 
 _FOURTH = ("ALTER TABLE alert_event ADD COLUMN grade INTEGER NOT NULL DEFAULT 0 CHECK (grade >= 0)",)
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD, _FOURTH)
+_FIFTH = ("ALTER TABLE alert_event ADD COLUMN told_until TEXT CHECK (told_until GLOB '????-??-??')",)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH)
 """Step n leads from schema n to schema n + 1."""
 
 SCHEMA_VERSION = len(MIGRATIONS)

@@ -82,10 +82,11 @@ def test_event_is_told_once_and_updated_by_a_later_revision_only(store: Store, n
     assert ledger.open_events(store, "frost", now) == ()
 
 
-def test_event_keeps_the_class_it_was_told_at(store: Store, now: datetime) -> None:
+def test_event_keeps_the_class_and_the_last_day_it_was_told_with(store: Store, now: datetime) -> None:
     record(store, spell(now, grade=1))
-    record(store, spell(now + DAY, grade=2, revision=1))
-    assert [event.grade for event in ledger.open_events(store, "heat", now)] == [2]
+    until = date(2026, 7, 8)
+    record(store, spell(now + DAY, grade=2, revision=1, told_until=until))
+    assert [(each.grade, each.told_until) for each in ledger.open_events(store, "heat", now)] == [(2, until)]
 
 
 def test_closed_event_is_over_but_open_again_to_a_clock_that_went_back(store: Store, now: datetime) -> None:
