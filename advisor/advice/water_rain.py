@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 import numpy as np
 
 from advisor.advice.grouping import bench_order, say
-from advisor.advice.hours import day_span, this_hour, window
+from advisor.advice.hours import day_and_clock, day_span, this_hour, window
 from advisor.advice.model import Advice, Reason, Situation
 from advisor.exposure.model import Exposure
 from advisor.exposure.places import Spot, spot_traits
@@ -43,6 +44,7 @@ def rain_note(situation: Situation, exposure: Exposure) -> list[Advice]:
         fell = float(reduce_over(total, "sum", minimum_coverage=0.0).value)
         return fell, float(np.nanmin(sums, initial=np.inf)), float(np.nanmax(sums, initial=-np.inf))
 
+    unknown = _unknown(situation, trees, back, end)
     parts, reasons = [], []
     for span, least, word in (
         ((back, now), limits.value("water.rain_told_mm", "mm"), "fell"),
@@ -69,8 +71,9 @@ def rain_note(situation: Situation, exposure: Exposure) -> list[Advice]:
             )
         )
     if not parts:
-        return []
+        return unknown
     return [
+        *unknown,
         Advice(
             "water-rain",
             "water",
@@ -82,5 +85,45 @@ def rain_note(situation: Situation, exposure: Exposure) -> list[Advice]:
             tuple(reasons),
             sure="a rough share; crowns differ",
             changes_if="a look at the pots",
+        ),
+    ]
+
+
+def _unknown(
+    situation: Situation, trees: Sequence[str], from_utc: datetime, until_utc: datetime
+) -> list[Advice]:
+    """Say that pots were reckoned without rain, where too few hours of it are known."""
+    weather, limits = situation.weather, situation.tables.limits
+    if weather is None or from_utc >= until_utc:
+        return []
+    hours = window(weather.start_utc, weather.value("rain_mm"), from_utc, until_utc)
+    wanted = limits.value("chance.coverage_share", "share")
+    known = float(np.isfinite(hours).mean()) if hours.size else 0.0
+    if known >= wanted:
+        return []
+    lacking = int(np.isnan(hours).sum())
+    return [
+        Advice(
+            "water-rain-unknown",
+            "water",
+            "note",
+            tuple(trees),
+            f"Look into the pots under the open sky before watering: rain not known in {lacking} h from "
+            f"{day_and_clock(situation, from_utc)} on, reckoned as none",
+            situation.now_utc,
+            until_utc,
+            (
+                Reason(
+                    "hours of rain known",
+                    known,
+                    "share",
+                    wanted,
+                    None,
+                    "the weather at hand",
+                    limits.source("chance.coverage_share"),
+                ),
+            ),
+            sure="cannot tell",
+            changes_if="the next weather that arrives",
         )
     ]

@@ -6,6 +6,8 @@ internal consistency checks).
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +16,36 @@ from numpy.typing import NDArray
 from advisor.units import NumberTable
 from advisor.weather.table import VARIABLES, FloatArray, WeatherTable
 
-__all__ = ["QualityNumbers", "checked", "in_range", "standing"]
+__all__ = ["LeftOut", "QualityNumbers", "checked", "in_range", "left_out", "standing"]
+
+_NOTE = re.compile(r"(?P<rule>[a-z ]+): (?P<name>[a-z0-9_]+), (?P<hours>\d+) h (?P<what>.*)left out")
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """What a rule left out of one variable; ``what`` adds the range, else it is empty."""
+
+    rule: str
+    name: str
+    hours: int
+    what: str
+
+
+def left_out(notes: Iterable[str]) -> tuple[LeftOut, ...]:
+    """Read the findings of this module out of the notes of a table, the most hours first.
+
+    A rule that struck one variable in several of the joined tables is told once, with the most hours.
+    """
+    found: dict[tuple[str, str], LeftOut] = {}
+    for note in notes:
+        match = _NOTE.fullmatch(note)
+        if match is None or match["name"] not in VARIABLES:
+            continue
+        one = LeftOut(match["rule"], match["name"], int(match["hours"]), match["what"].strip())
+        key = one.rule, one.name
+        if key not in found or found[key].hours < one.hours:
+            found[key] = one
+    return tuple(sorted(found.values(), key=lambda one: (-one.hours, one.name, one.rule)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +59,13 @@ class QualityNumbers:
     dew_point_above_air_k : float
         A dew point higher than the air by more than this cannot be.
     stuck_h : float
-        Temperature and humidity both unchanged for so many hours: the instrument is stuck.
+        Temperature and humidity (dew point where there is none) both unchanged for so many hours: the
+        instrument is stuck.
+    stuck_alone_h : float
+        The same by temperature alone, in hours without humidity and dew point.
+    spike_k : float
+        One hour of air that is so much warmer, or colder, than both its neighbours cannot be: a Fahrenheit
+        value among Celsius.
     gust_below_wind_m_s : float
         A gust lower than the wind by more than this cannot be.
     """
@@ -37,6 +74,8 @@ class QualityNumbers:
     radiation_margin_w_m2: float
     dew_point_above_air_k: float
     stuck_h: float
+    stuck_alone_h: float
+    spike_k: float
     gust_below_wind_m_s: float
 
     @classmethod
@@ -48,6 +87,8 @@ class QualityNumbers:
             numbers.value(key + "radiation_margin_w_m2", "W/m2"),
             numbers.value(key + "dew_point_above_air_k", "K"),
             numbers.value(key + "stuck_h", "h"),
+            numbers.value(key + "stuck_alone_h", "h"),
+            numbers.value(key + "spike_k", "K"),
             numbers.value(key + "gust_below_wind_m_s", "m/s"),
         )
 
@@ -89,8 +130,9 @@ def checked(
     -------
     WeatherTable
         Each rule that struck adds ``rule: variable, n h ...`` to ``provenance.notes``. Rules, in order:
-        range; dew point above the air; gust below the wind (the gust goes); radiation above what the
-        sun can send; temperature and humidity stuck (both go, the last rule may empty long runs).
+        range; spike of the air; dew point above the air; gust below the wind (the gust goes); radiation
+        above what the sun can send; temperature and humidity stuck (both go, the last rule may empty long
+        runs).
 
     Raises
     ------
@@ -115,6 +157,8 @@ def checked(
             note(f"{rule}: {name}, {count} h left out")
 
     with np.errstate(invalid="ignore"):
+        if "air_temperature_c" in values:
+            drop("air_temperature_c", _spikes(values["air_temperature_c"], numbers.spike_k), "spike")
         if {"dew_point_c", "air_temperature_c"} <= values.keys():
             above = values["dew_point_c"] - values["air_temperature_c"] > numbers.dew_point_above_air_k
             drop("dew_point_c", above, "dew point above the air")
@@ -126,8 +170,8 @@ def checked(
                 raise ValueError("extraterrestrial_w_m2 must have one value for each hour of the table")
             most = numbers.radiation_factor * extraterrestrial_w_m2 + numbers.radiation_margin_w_m2
             drop("shortwave_w_m2", values["shortwave_w_m2"] > most, "more than the sun can send")
-    if {"air_temperature_c", "relative_humidity_pct"} <= values.keys():
-        stuck = _stuck(values["air_temperature_c"], values["relative_humidity_pct"], round(numbers.stuck_h))
+    if "air_temperature_c" in values:
+        stuck = _stuck(values, round(numbers.stuck_h), round(numbers.stuck_alone_h))
         for name in ("air_temperature_c", "relative_humidity_pct", "dew_point_c"):
             if name in values:
                 drop(name, stuck, "stuck")
@@ -152,10 +196,33 @@ def standing(values: FloatArray, hours: int) -> NDArray[np.bool_]:
     return out
 
 
-def _stuck(air: FloatArray, humidity: FloatArray, hours: int) -> NDArray[np.bool_]:
-    """True in runs of at least ``hours`` in which both keep their value; saturated air may stand still."""
+def _spikes(air: FloatArray, spike_k: float) -> NDArray[np.bool_]:
+    """True in hours that stand out from both their neighbours to the same side."""
+    found = np.zeros(air.size, dtype=np.bool_)
+    if air.size > 2:
+        before, after = air[1:-1] - air[:-2], air[1:-1] - air[2:]
+        found[1:-1] = (np.minimum(before, after) > spike_k) | (np.maximum(before, after) < -spike_k)
+    return found
+
+
+def _stuck(values: dict[str, FloatArray], hours: int, alone_h: int) -> NDArray[np.bool_]:
+    """True in runs in which air keeps its value, with humidity, or dew point, or by itself for longer.
+
+    Saturated air may stand still.
+    """
+    air = values["air_temperature_c"]
+    none = np.full(air.size, np.nan)
+    humidity, dew = values.get("relative_humidity_pct", none), values.get("dew_point_c", none)
+    stuck = _still(air, humidity, humidity >= 100.0, hours)
+    unknown = np.isnan(humidity)
+    stuck |= _still(np.where(unknown, air, np.nan), dew, dew >= air, hours)
+    return stuck | standing(np.where(unknown & np.isnan(dew), air, np.nan), alone_h)
+
+
+def _still(air: FloatArray, other: FloatArray, saturated: NDArray[np.bool_], hours: int) -> NDArray[np.bool_]:
+    """True in runs of at least ``hours`` in which both keep their value, but for saturated air."""
     same = np.zeros(air.size, dtype=np.bool_)
-    same[1:] = (air[1:] == air[:-1]) & (humidity[1:] == humidity[:-1]) & (humidity[1:] < 100.0)
+    same[1:] = (air[1:] == air[:-1]) & (other[1:] == other[:-1]) & ~saturated[1:]
     stuck = np.zeros(air.size, dtype=np.bool_)
     begin = 0
     for row in range(1, air.size + 1):

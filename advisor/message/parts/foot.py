@@ -10,6 +10,7 @@ from advisor.message.place_learned import learned_lines
 from advisor.message.view import DigestInput, Line
 from advisor.message.words import clock, day_and_clock, list_of
 from advisor.weather.error_correction import CORRECTED
+from advisor.weather.quality import left_out
 
 __all__ = ["build", "weather_line"]
 
@@ -51,6 +52,16 @@ def weather_line(situation: Situation) -> str:
     return f"{text}."
 
 
+def left_out_line(situation: Situation) -> str:
+    """Say which values of the weather could not be, by variable, hours and rule; empty where all could."""
+    weather = situation.weather
+    found = () if weather is None else left_out(weather.provenance.notes)
+    words = [
+        f"{_plain(one.name)}, {one.hours} h{' ' if one.what else ''}{one.what} ({one.rule})" for one in found
+    ]
+    return f"Left out of the weather: {'; '.join(words)}." if words else ""
+
+
 def _plain(name: str) -> str:
     for tail in ("_10m_m_s", "_w_m2", "_m_s", "_mm", "_pct", "_hpa", "_c", "_cm", "_j_kg"):
         if name.endswith(tail):
@@ -80,6 +91,8 @@ def build(digest: DigestInput) -> tuple[Line, ...]:
         Line(weather_line(situation), "", "foot:weather", "quiet"),
         Line(climate_line(situation), "", "foot:climate", "quiet"),
     ]
+    if faulty := left_out_line(situation):
+        lines.insert(1, Line(faulty, "", "foot:left-out", "quiet"))
     lines += [
         Line(learned, "", f"foot:place:{number}", "quiet")
         for number, learned in enumerate(learned_lines(situation))
