@@ -16,6 +16,7 @@ from advisor.exposure.weighing import learn_thirst
 from advisor.garden.model import JournalEntry, Place
 from advisor.garden.thirst import Factor, Thirst
 from advisor.garden.warmth import warmth_from_hours
+from advisor.message.tree_water import weights_words
 
 NOW = morning(day=24)
 HOUR = timedelta(hours=1)
@@ -215,3 +216,17 @@ def test_well_weighed_tree_is_watered_no_earlier_than_one_known_by_its_size(tabl
     assert unsure.size
     assert not sure.size or sure[0] >= unsure[0]
     np.testing.assert_array_equal(found[0].water_use_l, found[1].water_use_l)
+
+
+def test_tree_whose_weights_do_not_count_is_told_why_and_not_only_to_weigh(tables):
+    """Who stood at the scale for nothing must learn what to do otherwise (common sense)."""
+    at = morning(day=20, hour=8)
+    journal = [in_leaf(), line(at, "weighed", TREE_KG, 2), line(at + HOUR, "weighed", TREE_KG - 0.1, 3)]
+    found = learned(tables, journal)
+    assert found.demand.readings == 0
+    assert found.unused == ("less than 4 h apart (1 of 1 pairs)",)
+    said = weights_words(found, 0.4)
+    assert "weights logged do not count yet: less than 4 h apart (1 of 1 pairs)" in said
+    assert "between two waterings" in said
+    assert "do not count" not in weights_words(None, 0.4)
+    assert learned(tables, weighed_days(tables, 1.0, [16, 18])).unused == ()

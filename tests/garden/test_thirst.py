@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from advisor.garden.model import JournalEntry
 from advisor.garden.thirst import learn_demand, learn_usable
-from advisor.garden.weights import Pair, Weight, pairs_of, sound_weights, weights_since
+from advisor.garden.weights import Pair, Weight, pairs_of, sound_weights, weights_since, why_unused
 from advisor.store.config_files import load_tables
 
 CASES = tomllib.loads(Path(__file__).with_name("thirst_cases.toml").read_text(encoding="utf-8"))
@@ -225,3 +225,18 @@ def test_usable_one_impossible_loss_moves_it_little():
     clean = learn_usable(0.5, [0.6, 0.62], [0.3], NUMBERS)
     spoilt = learn_usable(0.5, [0.6, 0.62], [0.3, 4.0], NUMBERS)
     assert spoilt.value == pytest.approx(clean.value, rel=0.05)
+
+
+@pytest.mark.parametrize("case", CASES["unused"], ids=ids)
+def test_weights_that_tell_nothing_say_why(case):
+    hourly = [float(case.get(name, usual)) for name, usual in (("use_l_per_h", 0.01), ("rain_l_per_h", 0.0))]
+
+    def modelled(from_utc, until_utc):
+        hours = (until_utc - from_utc) / timedelta(hours=1)
+        return hourly[0] * hours, hourly[1] * hours
+
+    entries = lines(case["rows"])
+    sound = weights_since(entries)[-1]
+    assert list(why_unused(entries, [sound], 0.5, modelled, NUMBERS)) == case["why"]
+    pairs, _ = pairs_of(entries, sound, 0.5, modelled, NUMBERS)
+    assert bool(pairs) is (not case["why"])
