@@ -30,6 +30,7 @@ from advisor.garden.weights import (
     sound_weights,
     water_held_l,
     weights_since,
+    why_unused,
 )
 from advisor.physics.missing import FloatArray
 from advisor.physics.pot_water import litres_from_mm
@@ -102,6 +103,11 @@ def _of_tree(
         weighings=len({line for pair in pairs for line in pair.lines}),
         doubtful=tuple(_said(doubt, model) for doubt in sorted(doubts, key=lambda doubt: doubt.line)),
         wrong_lines=frozenset(wrong),
+        unused=()
+        if demand.readings
+        else why_unused(
+            entries, [sound for sound, _ in parted], by_mix_l * usable.value, model.between, numbers
+        ),
     )
 
 

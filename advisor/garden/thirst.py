@@ -51,6 +51,7 @@ class Thirst:
     weighings : weights that ``demand`` rests on.
     doubtful : lines that do not fit, in words for the grower.
     wrong_lines : journal lines of weights that cannot be true.
+    unused : why no weighings tell of ``demand``, in words; empty where some do.
     """
 
     demand: Factor
@@ -58,6 +59,7 @@ class Thirst:
     weighings: int
     doubtful: tuple[str, ...] = ()
     wrong_lines: frozenset[int] = frozenset()
+    unused: tuple[str, ...] = ()
 
     @property
     def words(self) -> str:

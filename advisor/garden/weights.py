@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -14,7 +15,7 @@ from advisor.units import KG_PER_POUND, NumberTable
 
 __all__ = [
     "Doubt", "Pair", "Weight", "dry_mass_kg", "full_of", "holds_l", "pairs_of", "sound_weights",
-    "water_held_l", "weights_since",
+    "water_held_l", "weights_since", "why_unused",
 ]  # fmt: skip
 
 NEUTRAL = frozenset({"weighed", "shaded", "unshaded", "sealed", "note"})
@@ -193,35 +194,84 @@ def pairs_of(
     numbers : NumberTable
         config/physics.toml.
     """
+    judged = _judged(entries, sound, usable_l, modelled, numbers)
+    return [one for one in judged if isinstance(one, Pair)], [one for one in judged if isinstance(one, Doubt)]
+
+
+def why_unused(
+    entries: Sequence[JournalEntry],
+    pots: Sequence[Sequence[Weight]],
+    usable_l: float,
+    modelled: Callable[[datetime, datetime], tuple[float, float]],
+    numbers: NumberTable,
+) -> tuple[str, ...]:
+    """Say why weighings that follow one another make no pair, the commonest reason first; empty if all do.
+
+    Parameters
+    ----------
+    pots : sequence of sequences of Weight
+        Sound weights, by pot; the rest as for ``pairs_of``.
+    """
+    judged = [one for sound in pots for one in _judged(entries, sound, usable_l, modelled, numbers)]
+    if not judged:
+        alone = "one weighing alone: it takes two, with nothing but drinking between them"
+        return (alone,) if any(pots) else ()
+    counts = Counter(one for one in judged if isinstance(one, str))
+    return tuple(f"{why} ({count} of {len(judged)} pairs)" for why, count in counts.most_common())
+
+
+def _judged(
+    entries: Sequence[JournalEntry],
+    sound: Sequence[Weight],
+    usable_l: float,
+    modelled: Callable[[datetime, datetime], tuple[float, float]],
+    numbers: NumberTable,
+) -> list[Pair | Doubt | str]:
+    """For each two weighings that follow one another: a pair, a doubt, or why they are neither."""
     get = numbers.value
     shortest, longest = (
         timedelta(hours=get(f"thirst.pair_{word}_h", "h")) for word in ("shortest", "longest")
     )
-    scale_l = get("thirst.scale_kg", "kg") / get("tipping.water_density_kg_l", "kg/l")
-    pairs, doubts = [], []
-    for first, second in pairwise(sound):
+    scale_kg, density = get("thirst.scale_kg", "kg"), get("tipping.water_density_kg_l", "kg/l")
+    scale_l = scale_kg / density
+
+    def judge(first: Weight, second: Weight) -> Pair | Doubt | str:
         between = [one for one in entries if first.when < (one.at_utc, one.order) < second.when]
-        quiet = all(one.entry in NEUTRAL | SIGHTINGS for one in between)
-        if not quiet or not shortest <= second.at_utc - first.at_utc <= longest:
-            continue
-        lost = (first.kg - second.kg) / get("tipping.water_density_kg_l", "kg/l")
+        apart = second.at_utc - first.at_utc
+        busy = not all(one.entry in NEUTRAL | SIGHTINGS for one in between)
+        if busy or not shortest <= apart <= longest:
+            return _reason(
+                (busy, "watered or worked on between two weighings"),
+                (apart < shortest, f"less than {shortest / timedelta(hours=1):g} h apart"),
+                (True, f"more than {longest / timedelta(hours=1):g} h apart"),
+            )
+        lost = (first.kg - second.kg) / density
         if lost < -get("thirst.heavier_scales", "1") * scale_l:
             found = f"{second.kg:g} kg after {first.kg:g} kg without a watering between them"
-            doubts.append(Doubt(second.at_utc, second.line, found))
-            continue
+            return Doubt(second.at_utc, second.line, found)
         use, rain = modelled(first.at_utc, second.at_utc)
         if not (use >= scale_l and rain <= scale_l and lost > 0.0):
-            continue
+            return _reason(
+                (math.isnan(use) or math.isnan(rain), "the weather between them is not known"),
+                (use < scale_l, f"less to drink than {scale_kg:g} kg, which a scale hardly shows"),
+                (rain > scale_l, "rain fell into the pot between them"),
+                (True, "the scale showed no loss"),
+            )
         full_kg = full_of(sound, second.at_utc, numbers)
-        left = max(usable_l - (full_kg - first.kg) / get("tipping.water_density_kg_l", "kg/l"), 0.0)
+        left = max(usable_l - (full_kg - first.kg) / density, 0.0)
         knee_l, empty_l = (
             get(name, "share") * usable_l for name in ("water.stress_from_share", "thirst.empty_share")
         )
         wanted = _wanted(left, left - lost, usable_l, knee_l, empty_l)
-        if wanted is not None:
-            lines = (first.line, second.line)
-            pairs.append(Pair(first.at_utc, second.at_utc, wanted, use, lines))
-    return pairs, doubts
+        if wanted is None:
+            return "the pot was nearly empty, which tells of the pot and not of the tree"
+        return Pair(first.at_utc, second.at_utc, wanted, use, (first.line, second.line))
+
+    return [judge(first, second) for first, second in pairwise(sound)]
+
+
+def _reason(*reasons: tuple[bool, str]) -> str:
+    return next(words for holds, words in reasons if holds)
 
 
 def full_of(sound: Sequence[Weight], at_utc: datetime, numbers: NumberTable) -> float:

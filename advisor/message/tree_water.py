@@ -22,7 +22,7 @@ from advisor.units import shown
 from advisor.weather.days import day_bounds_utc
 from advisor.weather.table import utc_of
 
-__all__ = ["thirst_object", "water_facts", "water_lines"]
+__all__ = ["thirst_object", "water_facts", "water_lines", "weights_words"]
 
 
 def _rain_mm(situation: Situation, state: TreeState) -> float | None:
@@ -115,10 +115,19 @@ def water_lines(situation: Situation, state: TreeState) -> list[str]:
     out += _taught(taught, float(exposure.usable_l[row]), units) if taught is not None else []
     if taught is None or not taught.demand.readings:
         spread = situation.tables.physics.value("thirst.demand_spread", "1")
-        out.append(
-            f"Its thirst rests on its size class (±{spread:.0%}); weights between two waterings better it."
-        )
+        out.append(weights_words(taught, spread))
     return out
+
+
+def weights_words(taught: Thirst | None, spread: float) -> str:
+    """Say that the thirst is that of the size class, and why weights that were logged did not better it."""
+    words = f"Its thirst rests on its size class (±{spread:.0%}); "
+    if taught is None or not taught.unused:
+        return f"{words}weights between two waterings better it."
+    return (
+        f"{words}the weights logged do not count yet: {'; '.join(taught.unused)}. Weigh in the morning after "
+        "watering and again before the next one, between two waterings."
+    )
 
 
 def _taught(taught: Thirst, usable_l: float, units: Any) -> list[str]:
