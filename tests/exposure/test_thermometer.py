@@ -17,11 +17,13 @@ from hypothesis import strategies as st
 from advisor.exposure.places import place_temperature_c
 from advisor.exposure.thermometer import believed, readings_of_hours, with_corrections
 from advisor.garden.model import Holdings, Place, PlaceReading
+from advisor.message.place_learned import correction_words
 from advisor.store.config_files import load_tables
 
-CASES: list[dict[str, Any]] = tomllib.loads(
+FILE: dict[str, list[dict[str, Any]]] = tomllib.loads(
     (Path(__file__).parent / "thermometer_cases.toml").read_text(encoding="utf-8")
-)["case"]
+)
+CASES, WEATHER = FILE["case"], FILE["weather"]
 TABLES = load_tables()
 MOST_NIGHT_K = TABLES.physics.value("thermometer.most_night_k", "K")
 BENCH = Place("bench", "Bench")
@@ -161,3 +163,30 @@ def test_a_logger_with_gaps_gives_no_night_it_has_not_seen() -> None:
     assert ("night-min", date(2023, 7, 18)) in lost
     assert days <= {date(2023, 7, 17) + timedelta(days=n) for n in range(2)}
     assert readings_of_hours("bench", table.start_utc[:0], air[:0], GARDEN.zone, 0.9) == ()
+
+
+@pytest.mark.parametrize("case", WEATHER, ids=[case["id"] for case in WEATHER])
+def test_readings_under_unknown_weather_teach_nothing_and_that_is_said(case: dict[str, Any]) -> None:
+    table = weather()
+    read = tuple(one for one in nights(2.0, table) if date(2023, 7, 16) <= one.day <= date(2023, 7, 26))
+    assert len(read) == 11
+    hour, day = (
+        table.start_utc.astype("datetime64[h]").astype(int) % 24,
+        table.start_utc.astype("datetime64[D]"),
+    )
+    values = {name: array.copy() for name, array in table.values.items()}
+    for name, begin, end in case.get("spoil", []):
+        days = [np.datetime64(f"2023-07-{number}") for number in case.get("days", [])]
+        rows = (hour >= begin) & (hour < end) & (np.isin(day, days) if days else True)
+        values[name][rows] = np.nan
+    if "every_h" in case:
+        values["air_temperature_c"][hour % case["every_h"] != 0] = np.nan
+    known = changed(table, **values) if case.get("weather", True) else None
+    place = with_corrections(garden(read), known, TABLES, NOW).places["bench"]
+    assert place.correction is not None
+    assert bool(place.correction.night_k) is case["learned"]
+    assert place.correction.night_readings == (11 - case["unknown"] if case["learned"] else 0)
+    assert place.correction.unknown_weather == case["unknown"]
+    said = correction_words(place, "metric")
+    assert case.get("words", "colder than reckoned") in said
+    assert ("teach nothing" in said) is bool(case["unknown"])
