@@ -92,17 +92,22 @@ def _correction(
     back = timedelta(days=tables.physics.value("thermometer.look_back_d", "d"))
     today = now_utc.astimezone(holdings.garden.zone).date()
     own = [one for one in holdings.readings if one.place_id == place.id and today - back <= one.day <= today]
-    if not own or weather is None or not weather.hours:
+    if not own:
         return None
+    if weather is None or not weather.hours:
+        return PlaceCorrection(unknown_weather=len(own))
     found = {}
     aside: list[PlaceReading] = []
+    unknown = 0
     kinds: tuple[tuple[Kind, str], ...] = (("night-min", "night"), ("day-max", "day"))
     for kind, name in kinds:
         readings = [one for one in own if one.kind == kind]
+        reckoned = [_reckoned(holdings.garden, place, weather, tables, one, now_utc) for one in readings]
+        unknown += sum(value is not None and np.isnan(value) for value in reckoned)
         known = [
-            (one, one.air_c - reckoned)
-            for one in readings
-            if (reckoned := _reckoned(holdings.garden, place, weather, tables, one, now_utc)) is not None
+            (one, one.air_c - value)
+            for one, value in zip(readings, reckoned, strict=True)
+            if value is not None and not np.isnan(value)
         ]
         learned = believed(
             [difference for _, difference in known],
@@ -112,9 +117,9 @@ def _correction(
         found[name] = learned
         aside += [one for (one, _), out in zip(known, learned.aside, strict=True) if out]
     night, day = found["night"], found["day"]
-    if not night.count and not day.count and not aside:
+    if not night.count and not day.count and not aside and not unknown:
         return None
-    return PlaceCorrection(night.value_k, night.count, day.value_k, day.count, tuple(aside))
+    return PlaceCorrection(night.value_k, night.count, day.value_k, day.count, tuple(aside), unknown)
 
 
 def _span(garden: Garden, reading: PlaceReading) -> tuple[datetime, datetime]:
@@ -136,24 +141,33 @@ def _reckoned(
     reading: PlaceReading,
     now_utc: datetime,
 ) -> float | None:
-    """What was reckoned for the time of a reading; None where it teaches nothing."""
+    """What was reckoned for the time of a reading.
+
+    NaN where too little of its weather is known, cloud and wind outdoors included: missing cloud counts as
+    clear for frost, and a cloudy night taken for a clear one would teach a warmth that clear nights have not.
+    None for one that teaches nothing since it was cloudy or windy.
+    """
     begin, end = _span(garden, reading)
     # the evening's highest, read before midnight, is of a day not over yet: its warm hours are
     begin_row, end_row = weather.index_at(begin), weather.index_at(min(end, now_utc) + timedelta(hours=1))
     if begin_row < 0 or end_row > weather.hours:
-        return None
+        return np.nan
     near = weather.between(begin_row, end_row)
     air = place_temperature_c(replace(place, correction=None), near, garden, tables)
     coverage = tables.physics.value("thermometer.coverage_share", "share")
     night = reading.kind == "night-min"
     value = float(reduce_over(air, "min" if night else "max", minimum_coverage=coverage).value)
     if np.isnan(value):
-        return None
+        return np.nan
     dark = 1.0 - sun_of(near, garden, tables).sunlit_share
     if place.shelter_level < tables.physics.value("bench.indoor_level", "count"):
         share, when = (
             (clear_calm_share(near, tables), dark) if night else (clear_share(near, tables), 1 - dark)
         )
+        told_by = ("cloud_cover_pct", "wind_speed_10m_m_s") if night else ("cloud_cover_pct",)
+        seen = np.logical_and.reduce([np.isfinite(near.value(name)) for name in told_by])
+        if when.sum() > 0.0 and (seen * when).sum() / when.sum() < coverage:
+            return np.nan
         if when.sum() <= 0.0 or (share * when).sum() / when.sum() < tables.physics.value(
             "thermometer.clear_share", "share"
         ):

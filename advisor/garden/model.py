@@ -82,7 +82,8 @@ class PlaceCorrection:
     """What such readings taught: air at the pots is so much warmer than reckoned [K].
 
     ``night_k`` holds in full on clear calm nights (indoors on all), ``day_k`` on clear days; each with the
-    readings that it rests on. ``set_aside``: readings too far off to be believed.
+    readings that it rests on. ``set_aside``: readings too far off to be believed. ``unknown_weather``: readings
+    of nights and days of whose weather too little is known to compare.
     """
 
     night_k: float = 0.0
@@ -90,6 +91,7 @@ class PlaceCorrection:
     day_k: float = 0.0
     day_readings: int = 0
     set_aside: tuple[PlaceReading, ...] = ()
+    unknown_weather: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +121,7 @@ class Place:
     thermometer: str = ""
     """Name of a logger's file in the garden folder; empty without."""
     correction: PlaceCorrection | None = None
-    """Worked out of the readings at each pass; None without any that count."""
+    """Worked out of the readings at each pass; None without any that count or could not be compared."""
 
     @property
     def timer_l(self) -> float:

@@ -16,7 +16,7 @@ LEAST_K = 0.05
 
 
 def learned_lines(situation: Situation) -> tuple[str, ...]:
-    """Return a sentence for each place with readings that count or were set aside."""
+    """Return a sentence for each place with readings that count, were set aside or cannot be compared."""
     units = situation.holdings.garden.units
     said = (correction_words(place, units) for place in situation.holdings.places.values())
     return tuple(words for words in said if words)
@@ -38,6 +38,12 @@ def correction_words(place: Place, units: DisplayUnits) -> str:
     if correction.set_aside:
         named = ", ".join(_reading(one, units) for one in correction.set_aside)
         parts.append(f"set aside as too far off: {named}")
+    if correction.unknown_weather:
+        many = correction.unknown_weather > 1
+        parts.append(
+            f"{correction.unknown_weather} {'readings teach' if many else 'reading teaches'} nothing, the weather "
+            f"of {'their nights or days' if many else 'its night or day'} is not known"
+        )
     return f"{place.name}: {'; '.join(parts)}."
 
 
@@ -79,6 +85,7 @@ def correction_object(place: Place) -> dict[str, Any] | None:
             }
             for one in correction.set_aside
         ],
+        "unknown_weather": correction.unknown_weather,
     }
 
 
