@@ -82,8 +82,8 @@ class PlaceCorrection:
     """What such readings taught: air at the pots is so much warmer than reckoned [K].
 
     ``night_k`` holds in full on clear calm nights (indoors on all), ``day_k`` on clear days; each with the
-    readings that it rests on. ``set_aside``: readings too far off to be believed. ``unknown_weather``: readings
-    of nights and days of whose weather too little is known to compare.
+    readings that it rests on. ``set_aside``: readings too far off to be believed. ``unknown_weather``:
+    readings of nights and days of whose weather too little is known to compare.
     """
 
     night_k: float = 0.0

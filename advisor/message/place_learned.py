@@ -41,8 +41,8 @@ def correction_words(place: Place, units: DisplayUnits) -> str:
     if correction.unknown_weather:
         many = correction.unknown_weather > 1
         parts.append(
-            f"{correction.unknown_weather} {'readings teach' if many else 'reading teaches'} nothing, the weather "
-            f"of {'their nights or days' if many else 'its night or day'} is not known"
+            f"{correction.unknown_weather} {'readings teach' if many else 'reading teaches'} nothing, "
+            f"the weather of {'their nights or days' if many else 'its night or day'} is not known"
         )
     return f"{place.name}: {'; '.join(parts)}."
 

@@ -295,7 +295,10 @@ def test_no_station_in_reach_is_said_in_one_digest_and_is_no_fault(
 
 
 def forecast(now: datetime, days_back: int = 60, days_ahead: int = 10, **values: float) -> WeatherTable:
-    """A forecast and its past with the same value in every hour: 18 degC where nothing else is said."""
+    """A forecast and its past: 18 degC in every hour where nothing else is said.
+
+    The dew point swings by half a degree, since air that stands still with its dew point is taken for stuck.
+    """
     first = stamp_of(now.replace(hour=0, minute=0) - timedelta(days=days_back))
     axis = first + np.arange((days_back + days_ahead) * 24) * np.timedelta64(3600, "s")
     given = {
@@ -306,7 +309,11 @@ def forecast(now: datetime, days_back: int = 60, days_ahead: int = 10, **values:
     } | values
     return WeatherTable(
         axis,
-        {name: np.full(axis.size, value) for name, value in given.items()},
+        {
+            name: np.full(axis.size, value)
+            + (np.arange(axis.size) % 2 * 0.5 if name == "dew_point_c" else 0.0)
+            for name, value in given.items()
+        },
         Provenance("open-meteo", None, now, attribution=("Forecast by somebody",)),
         source_by_hour=("open-meteo",) * axis.size,
     )
