@@ -15,7 +15,7 @@ from advisor.advice.hours import day_name, day_span, local_at, local_day
 from advisor.advice.model import AlertEvent, Situation
 from advisor.advice.places import is_confirmed
 from advisor.advice.placing import placing
-from advisor.advice.settled import as_told
+from advisor.advice.settled import as_told, earlier_tellings
 from advisor.advice.standing import standing_heat
 from advisor.advice.sunburn import burning_today
 from advisor.advice.unusual import unusual_heat
@@ -99,9 +99,12 @@ def hot_days(situation: Situation, since: date) -> tuple[date, ...] | None:
     none of them: a spell closed too early is told once more, one kept open too long may be silent. None
     without weather.
     """
-    told, own = as_told(situation), _hot_days(situation, since)
-    more = None if told is None else _hot_days(told, since)
-    return own if own is None or not more else tuple(sorted({*own, *more}))
+    own = _hot_days(situation, since)
+    for telling in (situation, *earlier_tellings(situation)):
+        told = as_told(telling)
+        more = None if told is None else _hot_days(told, since)
+        own = own if own is None or not more else tuple(sorted({*own, *more}))
+    return own
 
 
 def _hot_days(situation: Situation, since: date) -> tuple[date, ...] | None:

@@ -13,7 +13,7 @@ from advisor.advice.grouping import bench_order, names
 from advisor.advice.hours import day_name
 from advisor.advice.model import Advice, AlertEvent, Situation
 from advisor.advice.readings import only
-from advisor.advice.settled import as_told
+from advisor.advice.settled import as_told, earlier_tellings
 
 __all__ = ["Alert", "in_either_place"]
 
@@ -35,11 +35,14 @@ def in_either_place(
     """
     here = alert(situation)
     try:
-        told = as_told(situation)
-        return here if told is None else _either(situation, told, here, alert)
+        found = here
+        for telling in (situation, *earlier_tellings(situation)):
+            told = as_told(telling)
+            found = found if told is None else _either(telling, told, found, alert)
     except Exception as error:  # noqa: BLE001 - the fault is said, and takes no warning away
         failed(error)
         return here
+    return found
 
 
 def _either(

@@ -16,7 +16,7 @@ from advisor.advice.grouping import bench_order
 from advisor.advice.hours import day_name
 from advisor.advice.model import Advice, Situation
 from advisor.advice.placing_elsewhere import copied
-from advisor.advice.settled import at_told_place, settled, standing_now
+from advisor.advice.settled import at_told_place, earlier_tellings, settled, standing_now
 from advisor.exposure.model import HOURLY, Exposure
 from advisor.garden.state_model import TreeState
 
@@ -70,19 +70,21 @@ def _other_readings(situation: Situation) -> tuple[Reading, ...]:
         _reading(after, situation, situation.exposure, situation.states, trees, *words)
         for words, trees in groups.items()
     ]
-    light: dict[tuple[str, str, bool], list[str]] = {}
-    for tree, told in situation.told_moves.items():
-        if not told.taken_as_done:
-            there = f"on {places[told.to_id].name}, as told {day_name(situation, told.told_on)}"
-            light.setdefault((f"if it stands {there}", f"if they stand {there}", False), []).append(tree)
-    if light:
-        told_states, told_exposure = at_told_place(
-            situation, [tree for trees in light.values() for tree in trees]
-        )
-        found += [
-            _reading(after, situation, told_exposure, told_states, trees, *words)
-            for words, trees in light.items()
-        ]
+    for telling in (situation, *earlier_tellings(situation)):
+        elsewhere: dict[tuple[str, str, bool], list[str]] = {}
+        for tree, told in telling.told_moves.items():
+            if telling is not situation or not told.taken_as_done:
+                there = f"on {places[told.to_id].name}, as told {day_name(situation, told.told_on)}"
+                words = (f"if it stands {there}", f"if they stand {there}", False)
+                elsewhere.setdefault(words, []).append(tree)
+        if elsewhere:
+            told_states, told_exposure = at_told_place(
+                telling, [tree for trees in elsewhere.values() for tree in trees]
+            )
+            found += [
+                _reading(after, situation, told_exposure, told_states, trees, *words)
+                for words, trees in elsewhere.items()
+            ]
     return tuple(found)
 
 

@@ -25,7 +25,15 @@ from advisor.garden.model import Holdings
 from advisor.garden.state_model import TreeState
 from advisor.weather.table import stamp_of, utc_of
 
-__all__ = ["as_told", "at_told_place", "settled", "settled_by_the_hour", "standing_at", "standing_now"]
+__all__ = [
+    "as_told",
+    "at_told_place",
+    "earlier_tellings",
+    "settled",
+    "settled_by_the_hour",
+    "standing_at",
+    "standing_now",
+]
 
 _ARRAYS = (*HOURLY, "sun_w_m2", "pot_rim_shaded_c")
 """Arrays over tree and hour that follow a tree to its place."""
@@ -144,6 +152,25 @@ def as_told(situation: Situation) -> Situation | None:
     Left out is what the journal confirmed for these trees, in the place they may have left.
     """
     return situation.once("as_told", partial(_as_told, situation))
+
+
+def earlier_tellings(situation: Situation) -> tuple[Situation, ...]:
+    """Return the situation with ``told_moves`` of earlier tellings alone, the newest of each tree first.
+
+    A tree told to two places on different days, with nothing logged, may stand in either.
+    """
+    found: list[Situation] = []
+    number = 0
+    while True:
+        moves = {
+            tree: replace(move.earlier[number], earlier=())
+            for tree, move in situation.told_moves.items()
+            if len(move.earlier) > number
+        }
+        if not moves:
+            return tuple(found)
+        found.append(replace(situation, told_moves=moves))
+        number += 1
 
 
 def _as_told(situation: Situation) -> Situation | None:

@@ -33,11 +33,12 @@ def shade_advice(situation: Situation) -> tuple[Advice, ...]:
     usual, usual_pots = standing_heat(situation), standing_pots(situation)
     moving = {move.tree_id for move in placed.moves}
     hot_pots = pot_shade(after, pots, set(usual_pots))
+    sure = tuple(hot_pots)
     for reading in other_readings(situation):
         if not reading.today:
             there = pot_day(reading.situation, situation.day, this_hour(situation))
             pieces = pot_shade(reading.situation, there, set(usual_pots))
-            hot_pots += [conditional(piece, reading) for piece in pieces if not told_already(piece, hot_pots)]
+            hot_pots += [conditional(piece, reading) for piece in pieces if not told_already(piece, sure)]
     return (
         *placing_advice(situation, placed),
         *told_back(situation, {burn.tree_id for burn in burning.burns} | moving),

@@ -37,9 +37,10 @@ def shelter_advice(situation: Situation) -> tuple[Advice, ...]:
         return _no_weather(situation)
     after = settled(situation)
     found = [*_of_trees(after, None), *net_advice(after)]
+    sure = tuple(found)
     for reading in other_readings(situation):
         pieces = _of_trees(reading.situation, reading.trees)
-        found += [conditional(piece, reading) for piece in pieces if not told_already(piece, found)]
+        found += [conditional(piece, reading) for piece in pieces if not told_already(piece, sure)]
     return tuple(found)
 
 

@@ -10,7 +10,7 @@ from advisor.advice.grouping import advice_id, bench_order, names
 from advisor.advice.hours import clock, day_name, day_span
 from advisor.advice.model import Advice, Situation
 from advisor.advice.readings import only
-from advisor.advice.settled import at_told_place
+from advisor.advice.settled import at_told_place, earlier_tellings
 from advisor.advice.sunburn import Sunburn, burning_today
 
 __all__ = ["told_back"]
@@ -25,6 +25,14 @@ def told_back(situation: Situation, spoken_of: Collection[str]) -> list[Advice]:
     spoken_of : collection of str
         Trees in danger where the journal has them, or told to go somewhere today: they are advised anyway.
     """
+    return [
+        piece
+        for telling in (situation, *earlier_tellings(situation))
+        for piece in _told_back(telling, spoken_of)
+    ]
+
+
+def _told_back(situation: Situation, spoken_of: Collection[str]) -> list[Advice]:
     exposure = situation.exposure
     trees = bench_order(
         situation,

@@ -6,7 +6,7 @@ A telling is believed for some days, and only until the journal says where the t
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Literal
 
@@ -48,6 +48,8 @@ class OpenMove:
     kind: MoveKind
     told_on: date
     by_utc: datetime
+    earlier: tuple[OpenMove, ...] = ()
+    """Other places told before this one and still believed, the newest first: it may stand there as well."""
 
     @property
     def taken_as_done(self) -> bool:
@@ -78,25 +80,33 @@ def open_moves(
     -------
     dict of tree id to OpenMove
         Without moves that a later line of the journal, or of the garden file, has overtaken, and without
-        those from or to a place that is no longer there.
+        those from or to a place that is no longer there. Of two places the one told last is the move, the
+        other is among its ``earlier``.
     """
     logged: dict[str, datetime] = {}
     for entry in holdings.journal:
         if entry.entry == "moved":
             logged[entry.tree_id] = max(entry.at_utc, logged.get(entry.tree_id, entry.at_utc))
-    found: dict[str, OpenMove] = {}
-    last: dict[str, date] = {}
+    found: dict[str, dict[str, OpenMove]] = {}
+    last: dict[tuple[str, str], date] = {}
     for move in sorted(told, key=lambda one: one.at_utc):
         state = states.get(move.tree_id)
         if state is None or state.place_id != move.from_id or move.to_id not in holdings.places:
             continue
         if move.tree_id in logged and logged[move.tree_id] >= move.at_utc:
             continue
-        before = found.get(move.tree_id)
-        again = before is not None and before.to_id == move.to_id
-        if not again or (move.day - last[move.tree_id]).days > believed_d:
-            found[move.tree_id] = OpenMove(
+        of_tree, key = found.setdefault(move.tree_id, {}), (move.tree_id, move.to_id)
+        again = next(reversed(of_tree), None) == move.to_id
+        if not again or (move.day - last[key]).days > believed_d:
+            of_tree.pop(move.to_id, None)
+            of_tree[move.to_id] = OpenMove(
                 move.tree_id, move.from_id, move.to_id, move.kind, move.day, move.by_utc
             )
-        last[move.tree_id] = move.day
-    return {tree: move for tree, move in found.items() if 0 <= (day - last[tree]).days <= believed_d}
+        last[key] = move.day
+    result = {}
+    for tree, of_tree in found.items():
+        believed = [one for one in of_tree.values() if 0 <= (day - last[tree, one.to_id]).days <= believed_d]
+        if believed:
+            *before, newest = believed
+            result[tree] = replace(newest, earlier=tuple(reversed(before)))
+    return result

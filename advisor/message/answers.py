@@ -9,6 +9,7 @@ from datetime import timedelta
 from advisor.advice.model import Advice, Situation, WorkJudgement
 from advisor.exposure.reading import day_slice
 from advisor.garden.state_model import Need, TreeState
+from advisor.garden.told_moves import OpenMove
 from advisor.message.climate import climate_line
 from advisor.message.json_out import tree_object
 from advisor.message.parts.foot import weather_line
@@ -58,6 +59,12 @@ def _need_line(name: str, need: Need | None, situation: Situation) -> list[str]:
     return [_wrap(f"{name}: {value}, set by {need.set_by}{source}", "  - ", "    ")]
 
 
+def _earlier(situation: Situation, told: OpenMove) -> str:
+    """``, and Tue 7 Jul to South bench``: other places told before and still believed."""
+    places = situation.holdings.places
+    return "".join(f", and {short_day(one.told_on)} to {places[one.to_id].name}" for one in told.earlier)
+
+
 def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) -> str:
     """Return everything known of one tree: state, why, what next."""
     tree, units = state.tree, situation.holdings.garden.units
@@ -71,8 +78,9 @@ def tree_text(situation: Situation, state: TreeState, advice: Sequence[Advice]) 
         to = situation.holdings.places[told.to_id]
         out.append(
             _wrap(
-                f"Told {short_day(told.told_on)} to go to {to.name}, and nothing logged since: judged in "
-                f"both, its water there. log {tree.id} moved {to.id}, or moved {place.id} if it stayed."
+                f"Told {short_day(told.told_on)} to go to {to.name}{_earlier(situation, told)}, and nothing "
+                f"logged since: judged in {'each' if told.earlier else 'both'}, its water there. "
+                f"log {tree.id} moved {to.id}, or moved {place.id} if it stayed."
             )
         )
     if learned := correction_words(place, units):
