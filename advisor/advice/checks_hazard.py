@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from math import isnan
 
 from advisor.advice.checks_weather import mended
-from advisor.advice.heat import heat_day
+from advisor.advice.heat import day_danger
 from advisor.advice.hours import day_span, local_day
 from advisor.advice.model import AlertEvent, Check, CheckVerdict, Situation
 from advisor.advice.standing import standing_heat
@@ -120,12 +120,12 @@ def _heat_record(situation: Situation, tree_id: str) -> HeatRecord:
     runs: list[HeatRun] = []
     for n in range((last - first).days + 1):
         day = first + timedelta(days=n)
-        found = heat_day(situation, day)
-        margin = float(found.margin_k[row])
+        margins, danger = day_danger(situation, day)
+        margin = float(margins[row])
         if isnan(margin):
             continue
         known.add(day)
-        if not found.danger[row] or day >= done or (usual and margin < worse):
+        if not danger[row] or day >= done or (usual and margin < worse):
             continue
         if runs and (day - runs[-1].last).days == 1:
             runs[-1] = HeatRun(runs[-1].first, day)

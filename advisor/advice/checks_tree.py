@@ -166,7 +166,7 @@ def spacing(case: WorkCase) -> Check:
     Work of the same session (``same_session``) is one event and is not counted. A stress named in
     ``eased_by_recovered`` asks for care only once the grower has logged ``recovered`` after it.
     """
-    entries = {name.rpartition(".")[2] for name in case.row.numbers} - {"session_d"}
+    entries = {name.rpartition(".")[2] for name in case.row.numbers} & case.logged.keys()
     readings = [reading for entry in sorted(entries) if (reading := _spaced(case, entry)) is not None]
     if readings:
         return worst(readings)

@@ -27,6 +27,7 @@ __all__ = [
     "HeatHours",
     "HeatLimits",
     "daily_maximum_c",
+    "day_danger",
     "heat_day",
     "heat_hours",
     "heat_limits",
@@ -280,9 +281,7 @@ def heat_day(situation: Situation, day: date, from_utc: datetime | None = None) 
     Source: sun and (leaf or dry air) for two hours or more, estimates after Hauck et al. 2025 and common
     practice; see config/limits.toml. Checked: tests/advice/test_rule_cases.py.
     """
-    exposure = situation.exposure
-    if exposure is None:
-        raise ValueError("heat needs an exposure; there is no weather")
+    exposure = _exposure(situation)
     return situation.once(("heat_day", day, from_utc), lambda: _heat_day(situation, exposure, day, from_utc))
 
 
@@ -301,6 +300,14 @@ class _Margins:
 
 
 def _margins(situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None) -> _Margins:
+    return situation.once(
+        ("_margins", day, from_utc), lambda: _worked_margins(situation, exposure, day, from_utc)
+    )
+
+
+def _worked_margins(
+    situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None
+) -> _Margins:
     numbers = situation.tables.limits
     begin, end = day_span(situation.holdings.garden, day)
     span = (begin if from_utc is None else max(begin, from_utc), end)
@@ -332,10 +339,28 @@ def past_harm(situation: Situation, day: date) -> FloatArray:
     ValueError
         The situation has no exposure.
     """
-    exposure = situation.exposure
-    if exposure is None:
+    return _harmed(_margins(situation, _exposure(situation), day, None).margin)
+
+
+def day_danger(situation: Situation, day: date) -> tuple[FloatArray, BoolArray]:
+    """Return margin [K] and danger of each tree on a day, as in ``heat_day``: for many days.
+
+    Raises
+    ------
+    ValueError
+        The situation has no exposure.
+    """
+    if day < situation.day:
+        harmed = past_harm(situation, day)
+        return _margins(situation, _exposure(situation), day, None).margin, harmed >= act_at(situation)
+    found = heat_day(situation, day)
+    return found.margin_k, found.danger
+
+
+def _exposure(situation: Situation) -> Exposure:
+    if situation.exposure is None:
         raise ValueError("heat needs an exposure; there is no weather")
-    return _harmed(_margins(situation, exposure, day, None).margin)
+    return situation.exposure
 
 
 def _harmed(margin_k: FloatArray) -> FloatArray:

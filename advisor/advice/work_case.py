@@ -181,11 +181,14 @@ class WorkCase:
 
     def days_since(self, entry: str) -> int | None:
         """Days from the last ``entry`` of the journal (or a flag it raised) to the judged day."""
-        logged = self.situation.once(
-            ("logged_days", id(self.state)), lambda: (self.state, logged_days(self.state))
-        )[1]
-        past = [(self.day - when).days for when in logged.get(entry, ()) if when <= self.day]
+        past = [(self.day - when).days for when in self.logged.get(entry, ()) if when <= self.day]
         return min(past) if past else None
+
+    @property
+    def logged(self) -> Mapping[str, Sequence[date]]:
+        """Days that count for each journal entry that the tree has."""
+        state = self.state
+        return self.situation.once(("logged_days", id(state)), lambda: (state, logged_days(state)))[1]
 
     def rested(self, days: int, wanted: float) -> float:
         """Days that count towards a rest of ``wanted`` days: those of winter count less (``winter.*``).
