@@ -26,9 +26,11 @@ from advisor.weather.days import day_bounds_utc
 from advisor.weather.table import stamp_of, utc_of
 
 __all__ = [
+    "advice_objects",
     "check_object",
     "dump",
     "exposure_object",
+    "state_object",
     "suits_object",
     "today_object",
     "tree_object",
@@ -172,6 +174,11 @@ def _water(situation: Situation, state: TreeState) -> dict[str, Any]:
 
 def tree_object(situation: Situation, state: TreeState) -> dict[str, Any]:
     """Return one entry of ``trees`` in ``today/1``."""
+    return {**state_object(situation, state), **_tree_numbers(situation, state)}
+
+
+def state_object(situation: Situation, state: TreeState) -> dict[str, Any]:
+    """Return the part of ``tree_object`` that is known without weather: stage, states, place."""
     stage = state.stage
     return {
         "tree": state.tree.id,
@@ -189,8 +196,12 @@ def tree_object(situation: Situation, state: TreeState) -> dict[str, Any]:
         ],
         "place": state.place_id,
         "place_correction": correction_object(situation.holdings.places[state.place_id]),
-        **_tree_numbers(situation, state),
     }
+
+
+def advice_objects(advice: Sequence[Advice]) -> list[dict[str, Any]]:
+    """Return ``advice`` of ``today/1``."""
+    return [_advice(piece) for piece in advice]
 
 
 def today_object(situation: Situation, advice: Sequence[Advice]) -> dict[str, Any]:
@@ -201,7 +212,7 @@ def today_object(situation: Situation, advice: Sequence[Advice]) -> dict[str, An
         "day": situation.day.isoformat(),
         "asked_at": utc_text(situation.now_utc),
         "weather": weather_object(situation),
-        "advice": [_advice(piece) for piece in advice],
+        "advice": advice_objects(advice),
         "trees": [tree_object(situation, state) for state in situation.states.values()],
     }
 

@@ -7,9 +7,10 @@ The file is a contract with whatever judges a replay: one JSON object a line and
                    "from": UTC | null, "until": UTC | null, "first_day", "last_day", "file"}],
      "advice": [as in today/1], "trees": [as in today/1], "failures": [text]}
 
-``kind`` is ``digest`` or the hazard of a warning. ``from`` and ``until`` are the span that a warning is
-about: from the start of its first local day to the end of its last, of nights to the end of the last
-night (noon); both null for a digest, whose ``trees`` are empty.
+A pass without a digest has the advice of its warnings alone, and of its trees no more than their states.
+``kind`` is ``digest`` or the hazard of a warning. ``from`` and ``until`` are what a warning is about:
+from the start of its first local day to the end of its last, of nights to the end of the last night (noon);
+both null for a digest, whose ``trees`` are empty.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from email.message import EmailMessage
 from typing import Any
 
 from advisor.advice.model import AlertEvent
-from advisor.message.json_out import today_object, utc_text
+from advisor.message.json_out import advice_objects, state_object, today_object, utc_text
 from advisor.service.evaluate import Evaluation
 from advisor.weather.days import at_local, day_bounds_utc
 
@@ -120,9 +121,13 @@ def morning_line(
     """
     advice: list[Any] = []
     trees: list[Any] = []
-    if evaluation is not None:
+    if evaluation is not None and any(mail.kind == "digest" for mail in mails):
         today = today_object(evaluation.situation, evaluation.with_alerts)
         advice, trees = today["advice"], today["trees"]
+    elif evaluation is not None:
+        situation = evaluation.situation
+        advice = advice_objects(evaluation.with_alerts)
+        trees = [state_object(situation, state) for state in situation.states.values()]
     data = {
         "now": utc_text(now_utc),
         "day": day.isoformat(),
