@@ -251,6 +251,41 @@ def test_heat_mail_says_which_danger_a_net_does_not_end(case: dict[str, Any]) ->
             assert left != ends_it
 
 
+@pytest.mark.parametrize(("highs", "ends_it"), [((34, 34, 34), True), ((34, 40, 40), False)])
+def test_net_that_is_enough_today_is_not_said_to_end_the_danger_of_hotter_days_ahead(
+    highs: tuple[float, ...], *, ends_it: bool
+) -> None:
+    """Common practice: who reads that a net ends it looks no more. Held against the garden with the net up."""
+    case: dict[str, Any] = {
+        "now": NOW,
+        "room": {"net": 0, "wall": 0},
+        "trees": [{"id": "ash", "name": "Ash", "needs": {"leaf_limit_c": 38, "vpd_limit_kpa": 2.5}}],
+        "weather": [{"from": -16, "to": 9, "air_max_c": 27}],
+    }
+    case["weather"] += [
+        {
+            "from": n,
+            "to": n,
+            "air_max_c": high,
+            "air_min_c": high - 14,
+            "vpd_max_kpa": 1.4 + 0.24 * (high - 27),
+            "leaf_over_air_k": 6,
+        }
+        for n, high in enumerate(highs)
+    ]
+    event = heat_alert(build(case))
+    assert event is not None
+    ready = step(event, "net")
+    assert ready is not None
+    match = re.search(r"today: a net of (\d+) % over Ash", ready.do)
+    assert match is not None, ready.do
+    netted = build({**case, "trees": [case["trees"][0] | {"extra_shade": int(match[1]) / 100}]})
+    days = [NOW.date() + timedelta(days=n) for n in range(len(highs))]
+    left = [bool(heat_day(netted, day).danger[0]) for day in days]
+    assert left == [False, not ends_it, not ends_it]
+    assert ("does not end it: look at noon" in ready.do) is not ends_it
+
+
 @EVERY
 @given(gardens())
 def test_trees_called_safe_get_no_measure_in_the_morning_mail(case: dict[str, Any]) -> None:
