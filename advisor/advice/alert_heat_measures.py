@@ -136,7 +136,7 @@ def _ready(situation: Situation, spell: Spell) -> _Ready:
     now = placing(situation) if spell.days[0] == today else Placed()
     sentences, because, going, by = [], [], set[str](), None
     if any(burn.heat for burn in _burns(now)):
-        nets = netting(situation, now, [today])
+        nets = netting(situation, now, spell.days)
         sentences.append(_words(situation, now, nets))
         because += [rivals_words(situation, one) for one in now.rivalries.values()]
         going |= {move.tree_id for move in now.moves if move.burn is not None}

@@ -45,11 +45,14 @@ def _told_back(situation: Situation, spoken_of: Collection[str]) -> list[Advice]
     if not trees:
         return []
     states, there = at_told_place(situation, trees)
-    burns = burning_today(replace(situation, states=states, exposure=only(there, trees), members=None)).burns
+    # what the journal confirmed holds for the place that they may have left
+    confirmed = {key: day for key, day in situation.confirmed.items() if key[1] not in trees}
+    told = replace(situation, states=states, exposure=only(there, trees), members=None, confirmed=confirmed)
+    burns = burning_today(told).burns
     groups: dict[tuple[str, str, str], list[Sunburn]] = {}
     for burn in burns:
-        told = situation.told_moves[burn.tree_id]
-        key = (told.from_id, told.to_id, day_name(situation, told.told_on))
+        move = situation.told_moves[burn.tree_id]
+        key = (move.from_id, move.to_id, day_name(situation, move.told_on))
         groups.setdefault(key, []).append(burn)
     return [_back(situation, *key, group) for key, group in groups.items()]
 

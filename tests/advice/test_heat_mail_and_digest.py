@@ -255,7 +255,7 @@ def test_heat_mail_says_which_danger_a_net_does_not_end(case: dict[str, Any]) ->
 def test_net_that_is_enough_today_is_not_said_to_end_the_danger_of_hotter_days_ahead(
     highs: tuple[float, ...], *, ends_it: bool
 ) -> None:
-    """Common practice: who reads that a net ends it looks no more. Held against the garden with the net up."""
+    """Common practice: who reads that a net ends it looks no more. Held against a garden with the net up."""
     case: dict[str, Any] = {
         "now": NOW,
         "room": {"net": 0, "wall": 0},
