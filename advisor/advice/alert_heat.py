@@ -16,7 +16,7 @@ from advisor.advice.model import AlertEvent, Situation
 from advisor.advice.places import is_confirmed
 from advisor.advice.placing import placing
 from advisor.advice.settled import as_told, earlier_tellings
-from advisor.advice.standing import standing_heat
+from advisor.advice.standing import beyond_usual, standing_heat
 from advisor.advice.sunburn import burning_today
 from advisor.advice.unusual import unusual_heat
 from advisor.garden.state_model import TreeState
@@ -43,7 +43,7 @@ def heat_alert(situation: Situation) -> AlertEvent | None:
     def harmed(day: date) -> list[str]:
         if day not in judged:
             judged[day] = heat_day(situation, day)
-        return _harmed(situation, judged[day], usual)
+        return _harmed(situation, judged[day])
 
     run = _first_run(situation, harmed, last_known, round(limits.value("heat.wave_d", "d")), first_known)
     if run is None:
@@ -111,13 +111,13 @@ def _hot_days(situation: Situation, since: date) -> tuple[date, ...] | None:
     exposure, garden = situation.exposure, situation.holdings.garden
     if exposure is None or not exposure.start_utc.size:
         return None
-    usual = set(standing_heat(situation))
     ahead = round(situation.tables.limits.value("heat.hold_d", "d"))
     first = max(since, local_day(garden, utc_of(exposure.start_utc[0])))
     found = []
     for number in range((situation.day - first).days + ahead + 1):
         day = first + timedelta(days=number)
-        if _beyond(situation, heat_day(situation, day), usual):
+        heat = heat_day(situation, day)
+        if beyond_usual(situation, heat.margin_k, heat.danger).any():
             found.append(day)
     return tuple(found)
 
@@ -146,21 +146,13 @@ def _sure_enough(situation: Situation, chances: list[float], days: list[date]) -
     return best >= _asked(situation, max(days[0], situation.day))
 
 
-def _beyond(situation: Situation, heat: HeatDay, usual: set[str]) -> list[str]:
-    """Trees in danger, those for which it is usual only well beyond their limits."""
+def _harmed(situation: Situation, heat: HeatDay) -> list[str]:
     exposure = situation.exposure
     if exposure is None:
         return []
-    worse = situation.tables.limits.value("standing.worse_k", "K")
-    return [
-        tree
-        for row, tree in enumerate(exposure.tree_ids)
-        if heat.danger[row] and (tree not in usual or heat.margin_k[row] >= worse)
-    ]
-
-
-def _harmed(situation: Situation, heat: HeatDay, usual: set[str]) -> list[str]:
-    return [tree for tree in _beyond(situation, heat, usual) if not is_confirmed(situation, "heat", tree)]
+    beyond = beyond_usual(situation, heat.margin_k, heat.danger)
+    trees = [tree for tree, is_beyond in zip(exposure.tree_ids, beyond, strict=True) if is_beyond]
+    return [tree for tree in trees if not is_confirmed(situation, "heat", tree)]
 
 
 def _first_run(

@@ -11,7 +11,7 @@ from datetime import date, datetime
 
 import numpy as np
 
-from advisor.advice.alert_heat_nets import Netting, netting, tenths
+from advisor.advice.alert_heat_nets import Netting, netting
 from advisor.advice.chance import chance_words
 from advisor.advice.grouping import advice_id, bench_order, listed, names, say
 from advisor.advice.heat import HeatDay, heat_day
@@ -19,7 +19,7 @@ from advisor.advice.heat_reasons import heat_reasons
 from advisor.advice.hours import clock, day_and_clock, day_name, day_span, local_at, local_day, window
 from advisor.advice.model import Advice, Reason, Situation
 from advisor.advice.placing import Placed, place_trees, placing
-from advisor.advice.placing_words import rivals_words
+from advisor.advice.placing_words import rivals_words, tenths
 from advisor.advice.settled import settled
 from advisor.advice.sunburn import Sunburn, burnt_by_heat
 from advisor.advice.unusual import Unusual

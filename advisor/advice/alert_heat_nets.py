@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -14,9 +14,10 @@ from advisor.advice.hours import day_span, this_hour
 from advisor.advice.model import Situation
 from advisor.advice.placing import Placed
 from advisor.advice.placing_elsewhere import Stand, elsewhere
+from advisor.advice.placing_words import tenths
 from advisor.advice.sunburn import Sunburn
 
-__all__ = ["Netting", "netting", "tenths"]
+__all__ = ["Netting", "netting"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +36,6 @@ class Netting:
     denser: bool
     helped: tuple[str, ...]
     not_enough: tuple[str, ...]
-
-
-def tenths(shares: Iterable[float]) -> float:
-    """Return the largest share, rounded up to a net that can be had."""
-    return float(np.ceil(max(shares) * 10.0 - 1e-9)) / 10.0
 
 
 def netting(situation: Situation, placed: Placed, days: Sequence[date]) -> tuple[Netting, ...]:

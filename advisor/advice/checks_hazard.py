@@ -6,16 +6,22 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from math import isnan
 
+import numpy as np
+from numpy.typing import NDArray
+
 from advisor.advice.checks_weather import mended
 from advisor.advice.heat import day_danger
 from advisor.advice.hours import day_span, local_day
 from advisor.advice.model import AlertEvent, Check, CheckVerdict, Situation
-from advisor.advice.standing import standing_heat
+from advisor.advice.standing import beyond_usual
 from advisor.advice.work_case import WorkCase, option_words
 from advisor.garden.tables import CheckRow, WorkRule
 from advisor.weather.table import utc_of
 
 __all__ = ["HeatRecord", "HeatRun", "heat_rest", "heat_runs_of", "heat_wave", "stopped_by", "warning"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 _HURT = ("wilted", "scorched")
 _LOOKED_AT = ("leaves-hard", "recovered")
@@ -114,24 +120,31 @@ def _heat_record(situation: Situation, tree_id: str) -> HeatRecord:
     first = first if since is None else max(first, since)
     last = local_day(garden, utc_of(exposure.start_utc[-1]))
     done = situation.confirmed.get(("heat", tree_id), date.max)
-    worse = situation.tables.limits.value("standing.worse_k", "K")
-    usual = tree_id in standing_heat(situation)
     known: set[date] = set()
     runs: list[HeatRun] = []
     for n in range((last - first).days + 1):
         day = first + timedelta(days=n)
-        margins, danger = day_danger(situation, day)
-        margin = float(margins[row])
-        if isnan(margin):
+        margins, beyond = _beyond(situation, day)
+        if isnan(margins[row]):
             continue
         known.add(day)
-        if not danger[row] or day >= done or (usual and margin < worse):
+        if not beyond[row] or day >= done:
             continue
         if runs and (day - runs[-1].last).days == 1:
             runs[-1] = HeatRun(runs[-1].first, day)
         else:
             runs.append(HeatRun(day, day))
     return HeatRecord(tuple(runs), frozenset(known))
+
+
+def _beyond(situation: Situation, day: date) -> tuple[FloatArray, BoolArray]:
+    """Margin of each tree on a day, and whether the heat counts for it; all trees ask for the same days."""
+
+    def work() -> tuple[FloatArray, BoolArray]:
+        margins, danger = day_danger(situation, day)
+        return margins, beyond_usual(situation, margins, danger)
+
+    return situation.once(("checks_hazard._beyond", day), work)
 
 
 def heat_rest(case: WorkCase) -> Check:

@@ -17,7 +17,7 @@ from advisor.advice.placing_light import sun_wanted
 from advisor.advice.sunburn import Sunburn
 from advisor.garden.told_moves import MoveKind
 
-__all__ = ["placing_advice", "rivals_words"]
+__all__ = ["placing_advice", "rivals_words", "tenths"]
 
 _CHANGES_TOLD = "cloud, a cooler forecast, or a line that says where it stands now (log TREE moved PLACE)"
 NO_LESS_H = 0.05
@@ -56,7 +56,7 @@ def placing_advice(situation: Situation, placed: Placed) -> list[Advice]:
         most = round(limits.value("places.moves_a_day", "count"))
         because = f"{most} moves are enough for a day; of all, these lose least by waiting"
     for netted, group in under_net.items():
-        share = _tenths(burn.share for burn in group)
+        share = tenths(burn.share for burn in group)
         net = f"a net of {say(situation, share, 'share')}"
         do = (
             f"Take {net} instead of the lighter one over {{trees}}" if netted else f"Rig {net} over {{trees}}"
@@ -100,7 +100,7 @@ def _out_of_sun(
     at_once = by <= situation.now_utc
     when = _when(situation, group)
     if still:
-        share = say(situation, _tenths(burn.share for burn in still), "share")
+        share = say(situation, tenths(burn.share for burn in still), "share")
         whom = names(situation, [burn.tree_id for burn in still])
         when += f", under a net of {share} there" + ("" if len(still) == len(group) else f" for {whom}")
     return Advice(
@@ -139,7 +139,7 @@ def _told_before(situation: Situation, group: Sequence[Move]) -> str:
     return f", as told {day_name(situation, told_on)}, if {stands} on {where}"
 
 
-def _tenths(shares: Iterable[float]) -> float:
+def tenths(shares: Iterable[float]) -> float:
     """Return the largest share, rounded up to a net that can be had."""
     return float(np.ceil(max(shares) * 10.0 - 1e-9)) / 10.0
 

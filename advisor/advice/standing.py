@@ -16,9 +16,10 @@ from advisor.advice.pot_heat import pot_day
 from advisor.garden.state_model import TreeState
 from advisor.weather.table import utc_of
 
-__all__ = ["standing_advice", "standing_heat", "standing_pots"]
+__all__ = ["beyond_usual", "standing_advice", "standing_heat", "standing_pots"]
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 
 def _past_days(situation: Situation) -> list[date]:
@@ -68,6 +69,24 @@ def _shares(situation: Situation, harm_on: Callable[[date], FloatArray]) -> dict
 def standing_heat(situation: Situation) -> dict[str, tuple[float, int]]:
     """Trees whose leaves pass their limit on too many days where they stand: share and days counted."""
     return situation.once("standing_heat", lambda: _shares(situation, lambda day: past_harm(situation, day)))
+
+
+def beyond_usual(situation: Situation, margin_k: FloatArray, danger: BoolArray) -> BoolArray:
+    """Return which trees heat endangers on a day, those for which it is usual only well beyond their limits.
+
+    Parameters
+    ----------
+    situation : Situation
+        With an exposure.
+    margin_k, danger : array over its trees
+        Of one day, see ``HeatDay``.
+    """
+    exposure, often = situation.exposure, standing_heat(situation)
+    trees = () if exposure is None else exposure.tree_ids
+    usual = np.array([tree in often for tree in trees], dtype=bool)
+    with np.errstate(invalid="ignore"):
+        worse = margin_k >= situation.tables.limits.value("standing.worse_k", "K")
+    return np.asarray(danger & (~usual | worse))
 
 
 def standing_pots(situation: Situation) -> dict[str, tuple[float, int]]:

@@ -15,7 +15,7 @@ from advisor.advice.heat_reasons import heat_reasons
 from advisor.advice.hours import day_span, hour_at, this_hour, window
 from advisor.advice.model import Reason, Situation
 from advisor.advice.places import is_confirmed
-from advisor.advice.standing import standing_heat
+from advisor.advice.standing import beyond_usual
 from advisor.garden.state_model import TreeState
 from advisor.physics.missing import reduce_over
 
@@ -182,14 +182,13 @@ def _burning_today(situation: Situation) -> Burning:
     if exposure is None:
         return Burning((), tuple(situation.states))
     today = heat_day(situation, situation.day, this_hour(situation))
-    usual = standing_heat(situation)
-    worse = situation.tables.limits.value("standing.worse_k", "K")
+    beyond = beyond_usual(situation, today.margin_k, today.danger)
     burns, unknown = [], []
     for row, tree in enumerate(exposure.tree_ids):
         if is_confirmed(situation, "heat", tree):
             continue
         sun = too_much_sun(situation, tree)
-        if today.danger[row] and (tree not in usual or today.margin_k[row] >= worse):
+        if beyond[row]:
             burns.append(burnt_by_heat(situation, today, row, tree))
         elif np.isnan(today.margin_k[row]) or sun is None:
             unknown.append(tree)
