@@ -38,8 +38,6 @@ __all__ = [
     "weather_object",
 ]
 
-COVERAGE = 0.9
-
 
 def utc_text(at_utc: datetime | None) -> str | None:
     """ISO 8601 in UTC with seconds and ``Z``."""
@@ -114,7 +112,8 @@ def _today(situation: Situation, exposure: Exposure, name: str, how: How) -> np.
 
     def work() -> np.ndarray:
         values = getattr(exposure, name)[:, _rows_of_today(situation, exposure)]
-        return reduce_over(values, how, minimum_coverage=COVERAGE).value
+        coverage = situation.tables.physics.value("weather.extreme_coverage_share", "share")
+        return reduce_over(values, how, minimum_coverage=coverage).value
 
     return situation.once(("_today", name, how), work)
 

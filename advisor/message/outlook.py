@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 
 import numpy as np
 
 from advisor.advice.model import Situation
-from advisor.physics.missing import reduce_over
+from advisor.physics.missing import How, reduce_over
 from advisor.units import DisplayUnits, shown
 from advisor.weather.days import day_bounds_utc
 from advisor.weather.table import WeatherTable, stamp_of
 
 __all__ = ["DayOutlook", "day_outlooks", "outlook_cells"]
-
-COVERAGE = 0.9
-"""Share of valid hours a day's extreme needs, otherwise it is unknown (WMO practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,14 +28,13 @@ class DayOutlook:
     gust_m_s: float
 
 
-def _reduced(weather: WeatherTable, name: str, rows: slice, how: str, hours: int) -> float:
+def _reduced(
+    weather: WeatherTable, name: str, rows: slice, how: How, *, hours: int, coverage: float
+) -> float:
     values = weather.value(name)[rows]
-    if values.size < COVERAGE * hours:
+    if values.size < coverage * hours:
         return float("nan")
-    reduced = reduce_over(
-        values, "max" if how == "max" else "min" if how == "min" else "sum", minimum_coverage=COVERAGE
-    )
-    return float(reduced.value)
+    return float(reduce_over(values, how, minimum_coverage=coverage).value)
 
 
 def day_outlooks(situation: Situation, days: int = 6) -> tuple[DayOutlook, ...]:
@@ -45,6 +42,7 @@ def day_outlooks(situation: Situation, days: int = 6) -> tuple[DayOutlook, ...]:
     weather = situation.weather
     if weather is None:
         return ()
+    coverage = situation.tables.physics.value("weather.extreme_coverage_share", "share")
     found = []
     for ahead in range(days):
         day = situation.day + timedelta(days=ahead)
@@ -53,14 +51,15 @@ def day_outlooks(situation: Situation, days: int = 6) -> tuple[DayOutlook, ...]:
         last = int(np.searchsorted(weather.start_utc, stamp_of(end)))
         if last <= first:
             break
-        rows, hours = slice(first, last), round((end - begin).total_seconds() / 3600)
+        hours = round((end - begin).total_seconds() / 3600)
+        of = partial(_reduced, weather, rows=slice(first, last), hours=hours, coverage=coverage)
         found.append(
             DayOutlook(
                 day,
-                _reduced(weather, "air_temperature_c", rows, "min", hours),
-                _reduced(weather, "air_temperature_c", rows, "max", hours),
-                _reduced(weather, "rain_mm", rows, "sum", hours),
-                _reduced(weather, "wind_gust_m_s", rows, "max", hours),
+                of("air_temperature_c", how="min"),
+                of("air_temperature_c", how="max"),
+                of("rain_mm", how="sum"),
+                of("wind_gust_m_s", how="max"),
             )
         )
     return tuple(found)
