@@ -1,4 +1,4 @@
-"""Trees that a digest told elsewhere, in danger today if they were carried there: told back."""
+"""Trees that a digest told elsewhere, in danger today if they stand there: told back, or under a net."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ from collections.abc import Collection
 from dataclasses import replace
 
 from advisor.advice.chance import chance_words
-from advisor.advice.grouping import advice_id, bench_order, names
+from advisor.advice.grouping import advice_id, bench_order, names, say
 from advisor.advice.hours import clock, day_name, day_span
-from advisor.advice.model import Advice, Situation
+from advisor.advice.model import Advice, Amount, Situation
+from advisor.advice.placing_words import tenths
 from advisor.advice.readings import only
 from advisor.advice.settled import at_told_place, earlier_tellings
 from advisor.advice.sunburn import Sunburn, burning_today
@@ -19,6 +20,8 @@ __all__ = ["told_back"]
 def told_back(situation: Situation, spoken_of: Collection[str]) -> list[Advice]:
     """Return the way back for trees in no danger where the journal has them, but where they were told to go.
 
+    Where others have been told into the place since, so that it is full, they get a net where they may stand.
+
     Parameters
     ----------
     situation : Situation
@@ -28,11 +31,11 @@ def told_back(situation: Situation, spoken_of: Collection[str]) -> list[Advice]:
     return [
         piece
         for telling in (situation, *earlier_tellings(situation))
-        for piece in _told_back(telling, spoken_of)
+        for piece in _told_back(telling, spoken_of, situation)
     ]
 
 
-def _told_back(situation: Situation, spoken_of: Collection[str]) -> list[Advice]:
+def _told_back(situation: Situation, spoken_of: Collection[str], newest: Situation) -> list[Advice]:
     exposure = situation.exposure
     trees = bench_order(
         situation,
@@ -49,15 +52,33 @@ def _told_back(situation: Situation, spoken_of: Collection[str]) -> list[Advice]
     confirmed = {key: day for key, day in situation.confirmed.items() if key[1] not in trees}
     told = replace(situation, states=states, exposure=only(there, trees), members=None, confirmed=confirmed)
     burns = burning_today(told).burns
-    groups: dict[tuple[str, str, str], list[Sunburn]] = {}
+    left = {place_id: _room_left(newest, place_id) for place_id in situation.holdings.places}
+    groups: dict[tuple[str, str, str, bool], list[Sunburn]] = {}
     for burn in burns:
         move = situation.told_moves[burn.tree_id]
-        key = (move.from_id, move.to_id, day_name(situation, move.told_on))
+        room = left[move.from_id]
+        if room is not None:
+            left[move.from_id] = room - 1
+        key = (move.from_id, move.to_id, day_name(situation, move.told_on), room is None or room > 0)
         groups.setdefault(key, []).append(burn)
     return [_back(situation, *key, group) for key, group in groups.items()]
 
 
-def _back(situation: Situation, from_id: str, to_id: str, told_on: str, group: list[Sunburn]) -> Advice:
+def _room_left(situation: Situation, place_id: str) -> int | None:
+    """Return the room of a place once each tree went where it was told last; None for any number."""
+    room = situation.holdings.places[place_id].room
+    if room is None:
+        return None
+    told = situation.told_moves
+    stands = (
+        told[tree].to_id if tree in told else state.place_id for tree, state in situation.states.items()
+    )
+    return room - sum(where == place_id for where in stands)
+
+
+def _back(
+    situation: Situation, from_id: str, to_id: str, told_on: str, has_room: bool, group: list[Sunburn]
+) -> Advice:
     garden, places = situation.holdings.garden, situation.holdings.places
     worst = max(group, key=lambda burn: (burn.must, burn.heat, burn.margin_k))
     by = min(burn.by_utc for burn in group)
@@ -65,16 +86,22 @@ def _back(situation: Situation, from_id: str, to_id: str, told_on: str, group: l
     when = "now" if at_once else f"before {clock(garden, by)}"
     trees = bench_order(situation, [burn.tree_id for burn in group])
     stands = "it stands" if len(trees) == 1 else "they stand"
+    share = None if has_room else tenths(burn.share for burn in group)
+    do = (
+        f"Move {names(situation, trees)} back to {places[from_id].name}"
+        if share is None
+        else f"Rig a net of {say(situation, share, 'share')} over {names(situation, trees)}"
+    )
     return Advice(
-        advice_id(f"shade-if-back-{from_id}", trees),
+        advice_id(f"shade-if-back-{from_id}" if has_room else f"shade-if-net-{to_id}", trees),
         "shade",
         "now" if at_once else "today",
         trees,
-        f"Move {names(situation, trees)} back to {places[from_id].name} {when} if {stands} on "
-        f"{places[to_id].name}, as told {told_on}: {worst.why}",
+        f"{do} {when} if {stands} on {places[to_id].name}, as told {told_on}: {worst.why}",
         situation.now_utc,
         min(max(by, situation.now_utc), day_span(garden, situation.day)[1]),
         worst.reasons,
+        amount=None if share is None else Amount(share, "share"),
         chance=worst.chance,
         sure=chance_words(situation.tables, worst.chance)
         if worst.heat
@@ -82,4 +109,5 @@ def _back(situation: Situation, from_id: str, to_id: str, told_on: str, group: l
         changes_if="a line that says where it stands now (log TREE moved PLACE)",
         hazard="heat",
         must=any(burn.must for burn in group),
+        because="" if has_room else f"{places[from_id].name} is full, if the moves told since were made",
     )
