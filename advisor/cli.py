@@ -515,7 +515,7 @@ def replay(given: _Given, first: str, last: str, record: str | None, out: str, *
         **options,
     )
     asked_utc = clock_of_folder(given.folder, None).now_utc()
-    with _stopping() as stop:
+    with _stopping("day") as stop:
         done = run_replay(given.folder, plan, asked_utc, _say, stop)
     for line in done.lines:
         _say(line)
@@ -526,8 +526,8 @@ def replay(given: _Given, first: str, last: str, record: str | None, out: str, *
 
 
 @contextlib.contextmanager
-def _stopping() -> Iterator[Callable[[], bool]]:
-    """Give what says whether Ctrl-C or SIGTERM came; the second one ends at once."""
+def _stopping(after: str) -> Iterator[Callable[[], bool]]:
+    """Give what says, after each ``after``, whether Ctrl-C or SIGTERM came; the second one ends at once."""
     import signal
 
     asked: list[int] = []
@@ -535,7 +535,8 @@ def _stopping() -> Iterator[Callable[[], bool]]:
 
     def note(number: int, _: object) -> None:
         asked.append(number)
-        os.write(2, b"ending after this day; once more to end at once\n")  # print may be running
+        told = f"ending after this {after}; once more to end at once\n"
+        os.write(2, told.encode())  # print may be running
         for one, handler in before.items():
             signal.signal(one, handler)
 
@@ -604,7 +605,9 @@ def sensitivity(
         only,
     )
     try:
-        asked = ask_sensitivity(given.folder, clock_of_folder(given.folder, given.now), wishes, _say)
+        clock = clock_of_folder(given.folder, given.now)
+        with _stopping("variation") as stop:
+            asked = ask_sensitivity(given.folder, clock, wishes, _say, stop)
     except DataGap as gap:
         _say(f"No weather for these mornings: {gap}. Give --weather FILE.csv, or let a tick gather some.")
         return WEATHER_MISSING

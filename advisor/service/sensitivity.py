@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -20,6 +20,11 @@ from advisor.weather.table import WeatherTable
 __all__ = ["as_forecast", "mornings_between", "sensitivity"]
 
 Report = Callable[[str], None]
+
+
+class _Stopped(BaseException):
+    """Somebody asked to end."""
+
 
 VARIED = ("estimate", "from memory")
 """Evidence of the rows that are varied unless all are asked for."""
@@ -54,6 +59,7 @@ def sensitivity(
     every_row: bool = False,
     only: Sequence[str] = (),
     report: Report | None = None,
+    stop: Callable[[], bool] = lambda: False,
 ) -> Sensitivity:
     """Vary each number over its stated range, one at a time, and count the advice that becomes another.
 
@@ -71,11 +77,13 @@ def sensitivity(
         Patterns of row names; empty for all.
     report : callable, optional
         Called with a line of progress.
+    stop : callable
+        Asked between variations; True ends it in order.
 
     Returns
     -------
     Sensitivity
-        Rows that were read on some morning. After ``KeyboardInterrupt`` what is known by then:
+        Rows that were read on some morning. Where it was stopped what is known by then:
         the mornings that were worked through, or the beginning of the first.
     """
     tables = practised(tables, build(tables).garden.practice)
@@ -109,7 +117,7 @@ def sensitivity(
                 if report is not None and begin:
                     report(f"{head}: {begin} of {len(changes)} variations")
                 morning.prepare(changes[begin : begin + block])
-                for row, value in changes[begin : begin + block]:
+                for row, value in _until_stopped(changes[begin : begin + block], stop):
                     try:
                         varied = morning.with_row(row, value)
                     except Exception as error:  # noqa: BLE001 - named; the other rows go on
@@ -118,7 +126,7 @@ def sensitivity(
                         found[row].add(
                             value, now_utc, differences(morning.advice, varied, tables.sensitivity)
                         )
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, _Stopped):
             complete = False
             if not done:
                 _merge(tallies, found)
@@ -141,6 +149,15 @@ def sensitivity(
         failures=tuple(failures),
         complete=complete,
     )
+
+
+def _until_stopped(
+    changes: Sequence[tuple[str, float]], stop: Callable[[], bool]
+) -> Iterator[tuple[str, float]]:
+    for change in changes:
+        if stop():
+            raise _Stopped
+        yield change
 
 
 def _unranged(number: Number) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gzip
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -60,8 +60,10 @@ class Asked:
     exit_code: int
 
 
-def ask_sensitivity(folder: Path, clock: Clock, wishes: Wishes, report: Report) -> Asked:
-    """Vary the numbers over the garden's mornings.
+def ask_sensitivity(
+    folder: Path, clock: Clock, wishes: Wishes, report: Report, stop: Callable[[], bool] = lambda: False
+) -> Asked:
+    """Vary the numbers over the garden's mornings; ``stop`` is asked after each variation.
 
     Raises
     ------
@@ -112,6 +114,7 @@ def ask_sensitivity(folder: Path, clock: Clock, wishes: Wishes, report: Report) 
         every_row=wishes.every_row,
         only=wishes.only,
         report=report,
+        stop=stop,
     )
     lines += result.failures
     view = SensitivityView(garden.name, garden.zone, weather.provenance.source, result)

@@ -13,7 +13,7 @@ import io
 import itertools
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -72,6 +72,8 @@ def read_hourly(
     numbers: NumberTable,
     fetched_at_utc: datetime,
     renamed: Mapping[str, str] | None = None,
+    *,
+    may_stand_still: bool = False,
 ) -> tuple[WeatherTable, HourlyReport]:
     """Read a file of hourly observations.
 
@@ -87,6 +89,8 @@ def read_hourly(
         Goes into the table's provenance.
     renamed : mapping of str to str, optional
         Further column names that stand for one of ours.
+    may_stand_still : bool
+        True where air without humidity may keep its value for a day, as in a room.
 
     Returns
     -------
@@ -110,7 +114,10 @@ def read_hourly(
         raise SettingsError([Fault(file, None, "", "; ".join(["no hour in it", *first]), wanted)])
     kept = _once_each(usable, header, found)
     table, line_of_hour = _table(file, kept, header, found, fetched_at_utc)
-    table = _without_impossible(table, line_of_hour, numbers, found)
+    quality = QualityNumbers.from_numbers(numbers)
+    if may_stand_still:
+        quality = replace(quality, stuck_alone_h=float(table.hours + 1))
+    table = _without_impossible(table, line_of_hour, quality, found)
     known = int(np.isfinite(table.value("air_temperature_c")).sum())
     until = utc_of(table.start_utc[-1] + np.timedelta64(3600, "s"))
     begins = utc_of(table.start_utc[0])
@@ -249,7 +256,7 @@ def _table(
 
 
 def _without_impossible(
-    table: WeatherTable, line_of_hour: dict[int, int], numbers: NumberTable, found: Findings
+    table: WeatherTable, line_of_hour: dict[int, int], quality: QualityNumbers, found: Findings
 ) -> WeatherTable:
     """Set missing what cannot be, each rule counted with its first line."""
     values = {}
@@ -259,7 +266,7 @@ def _without_impossible(
         treated = f"missing; possible are {row.low:g} to {row.high:g} {row.unit}"
         _count("range", name, treated, _lost(array, values[name]), array, line_of_hour, found)
     ranged = WeatherTable(table.start_utc, values, table.provenance)
-    done = checked(ranged, QualityNumbers.from_numbers(numbers))
+    done = checked(ranged, quality)
     rules = [note.split(": ", 1) for note in done.provenance.notes]
     for name, array in ranged.values.items():
         struck = [rule for rule, said in rules if said.startswith(f"{name},")]

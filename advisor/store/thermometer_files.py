@@ -52,7 +52,12 @@ def read_loggers(
             continue
         try:
             table, report = read_hourly(
-                folder / place.thermometer, garden.zone, tables.physics, now_utc, renamed=COLUMNS
+                folder / place.thermometer,
+                garden.zone,
+                tables.physics,
+                now_utc,
+                renamed=COLUMNS,
+                may_stand_still=True,  # in a room it may; out of doors the rule below asks
             )
         except SettingsError as error:
             what = f"thermometer of {place.id}"

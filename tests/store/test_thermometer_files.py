@@ -135,3 +135,22 @@ def test_faulty_rows_are_counted_with_rule_and_line_and_cost_only_their_hours(
         assert slip.file == "bench.csv"
         assert slip.wanted
         assert "thermometer at" in slip.drops
+
+
+def test_a_room_may_keep_its_warmth_for_days(tmp_path: Path) -> None:
+    """Common practice: a cellar or a heated room shows one value for days, and that is true."""
+    lines = ["start_utc,temperature_c", *hours(BEGIN, 84)]
+    for line in range(12, 60):
+        lines[line - 1] = f"{lines[line - 1].split(',')[0]},5.0"
+    folder = yard(tmp_path, lines)
+    text = (folder / "garden.toml").read_text(encoding="utf-8")
+    out_of_doors, _ = load_holdings(folder, load_tables(), NOW)
+    (folder / "garden.toml").write_text(
+        text.replace('thermometer = "bench.csv"', 'thermometer = "bench.csv"\nshelter_level = 5'),
+        encoding="utf-8",
+    )
+    in_a_room, _ = load_holdings(folder, load_tables(), NOW)
+    assert out_of_doors is not None
+    assert in_a_room is not None
+    assert in_a_room.slips == ()
+    assert len(in_a_room.readings) > len(out_of_doors.readings)
