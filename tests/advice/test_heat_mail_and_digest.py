@@ -7,6 +7,7 @@ they must share is common practice: a grower does what the last mail says, and m
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -24,8 +25,13 @@ from advisor.advice.model import Advice, AlertEvent, Situation
 from advisor.advice.shade import shade_advice
 from advisor.advice.standing import standing_heat
 from advisor.advice.water import watering_rounds
+from advisor.advice.work_case import option_words
+from advisor.exposure.model import Exposure
+from advisor.garden.model import Holdings
+from advisor.garden.state_model import TreeState
 from advisor.message.parts.must import chosen
 from advisor.message.view import DigestInput
+from advisor.store.config_files import load_tables
 
 NAMES = ("Ash", "Birch", "Cedar", "Dogwood", "Elder", "Fir")
 NOW = datetime(2026, 7, 10, 6)  # noqa: DTZ001 - the builder's own zone is put to it
@@ -284,6 +290,82 @@ def test_net_that_is_enough_today_is_not_said_to_end_the_danger_of_hotter_days_a
     left = [bool(heat_day(netted, day).danger[0]) for day in days]
     assert left == [False, not ends_it, not ends_it]
     assert ("does not end it: look at noon" in ready.do) is not ends_it
+
+
+STOPPED_BY_HEAT = {
+    "big-cut": "cuts",
+    "small-cut": "cuts",
+    "candle-cut": "cuts",
+    "defoliate": "taking leaves off",
+    "part-defoliate": "taking leaves off",
+    "carve": "carving live wood",
+    "wire": "wiring",
+    "bend": "bending",
+    "repot": "repotting",
+    "start-layer": "layers",
+    "separate-layer": "layers",
+    "feed": "feeding",
+    "lime-sulphur": "lime-sulphur",
+}
+"""Common practice, as the rows of kind ``warning`` have it; and how the mail names each."""
+
+
+def test_heat_mail_stops_what_the_warning_stops_and_nothing_else() -> None:
+    event = heat_alert(
+        build(
+            {
+                "now": NOW,
+                "trees": [{"id": "ash", "name": "Ash", "needs": {"leaf_limit_c": 36, "vpd_limit_kpa": 2.5}}],
+                "weather": [
+                    {"from": -16, "to": 9, "air_max_c": 38, "vpd_max_kpa": 4, "leaf_over_air_k": 6},
+                    {"from": -16, "to": -1, "air_max_c": 27},
+                ],
+            }
+        )
+    )
+    assert event is not None
+    stop = step(event, "stop")
+    assert stop is not None
+    said = re.split(r", | and ", re.sub(r"^Stop | on the trees in danger until it is over$", "", stop.do))
+    assert set(said) == set(STOPPED_BY_HEAT.values())
+    assert len(said) == len(set(said)), "each once"
+    works = load_tables().works
+    stopped = {
+        work
+        for work, rule in works.items()
+        for row in rule.checks
+        if row.kind == "warning" and "heat" in option_words(row, "stopped_by")
+    }
+    assert stopped == set(STOPPED_BY_HEAT)
+
+
+def test_net_whose_effect_is_unknown_is_not_said_to_help() -> None:
+    """What cannot be told is said: nothing is known of the hours under the net (principle of the house)."""
+    case: dict[str, Any] = {
+        "now": NOW,
+        "room": {"net": 0, "wall": 0},
+        "trees": [{"id": "ash", "name": "Ash", "needs": {"leaf_limit_c": 38, "vpd_limit_kpa": 2.5}}],
+        "weather": [{"from": -16, "to": 9, "air_max_c": 27}],
+    }
+    hot = {"air_max_c": 38, "air_min_c": 24, "vpd_max_kpa": 4, "leaf_over_air_k": 6}
+    case["weather"] += [{"from": 0, "to": 3, **hot}]
+    situation = build(case)
+    seen = situation.expose
+    assert seen is not None
+
+    def expose(there: Holdings, doubles: Mapping[str, TreeState]) -> Exposure:
+        made = seen(there, doubles)
+        names = ("leaf_temperature_c", "vpd_kpa", "bench_temperature_c", "sun_w_m2", "beam_w_m2")
+        gone = {name: np.full_like(getattr(made, name), np.nan) for name in names if hasattr(made, name)}
+        return replace(made, **gone)
+
+    event = heat_alert(replace(situation, expose=expose))
+    assert event is not None
+    ready = step(event, "net")
+    assert ready is not None
+    assert re.search(
+        r"a net of \d+ % over Ash too, with an effect that cannot be told: look at noon", ready.do
+    )
 
 
 @EVERY
