@@ -48,14 +48,15 @@ def placing_advice(situation: Situation, placed: Placed) -> list[Advice]:
             found.append(_out_of_sun(situation, burns, topic, do, because=because, still=still, told=told))
         if light := going("light"):
             found.append(_into_light(situation, light, name))
-    under_net: dict[bool, list[Sunburn]] = {}
+    under_net: dict[tuple[bool, str, str, date | None], list[Sunburn]] = {}
     for burn in placed.nets:
-        under_net.setdefault(net_share(situation, situation.states[burn.tree_id]) > 0.0, []).append(burn)
+        netted = net_share(situation, situation.states[burn.tree_id]) > 0.0
+        under_net.setdefault((netted, *_told_away(situation, burn.tree_id)), []).append(burn)
     because = ""
     if placed.moves_spent:
         most = round(limits.value("places.moves_a_day", "count"))
         because = f"{most} moves are enough for a day; of all, these lose least by waiting"
-    for netted, group in under_net.items():
+    for (netted, from_id, to_id, away), group in under_net.items():
         share = tenths(burn.share for burn in group)
         net = f"a net of {say(situation, share, 'share')}"
         do = (
@@ -65,8 +66,21 @@ def placing_advice(situation: Situation, placed: Placed) -> list[Advice]:
         why = because
         if not why and any(burn.tree_id in placed.blind for burn in group):
             why = "which place would be better cannot be told: too little is known of the hours of sun"
-        found.append(_out_of_sun(situation, group, topic, do, Amount(share, "share"), because=why))
+        told = ""
+        if away is not None:
+            stands = "it still stands" if len(group) == 1 else "they still stand"
+            told = (
+                f" if {stands} on {places[from_id].name}, not on {places[to_id].name} as told "
+                f"{day_name(situation, away)}"
+            )
+        found.append(_out_of_sun(situation, group, topic, do, Amount(share, "share"), because=why, told=told))
     return found
+
+
+def _told_away(situation: Situation, tree: str) -> tuple[str, str, date | None]:
+    """From where, to where and when a tree was told to go that nobody logged; no day without one."""
+    move = situation.told_moves.get(tree)
+    return ("", "", None) if move is None else (move.from_id, move.to_id, move.told_on)
 
 
 def _why_there(situation: Situation, placed: Placed, place_id: str) -> str:
@@ -90,7 +104,7 @@ def _out_of_sun(
 ) -> Advice:
     """Return one measure; trees in ``still`` want a net where they are carried to as well.
 
-    ``told`` stands behind a move that was told before, which nobody logged.
+    ``told`` stands behind a move that was told before, which nobody logged, or a net over who may have gone.
     """
     worst = max(group, key=lambda burn: (burn.must, burn.heat, burn.margin_k))
     by = min(burn.by_utc for burn in group)

@@ -15,7 +15,7 @@ from advisor.advice.readings import conditional, other_readings, told_already
 from advisor.advice.settled import settled
 from advisor.advice.standing import standing_advice, standing_heat, standing_pots
 from advisor.advice.sunburn import burning_today
-from advisor.advice.told_back import told_back
+from advisor.advice.told_back import cannot_tell, told_back
 
 __all__ = ["shade_advice"]
 
@@ -27,7 +27,7 @@ def shade_advice(situation: Situation) -> tuple[Advice, ...]:
     told before was not made.
     """
     if situation.exposure is None or situation.weather is None:
-        return (_blind(situation, tuple(situation.states), "no weather"),) if situation.states else ()
+        return (cannot_tell(situation, tuple(situation.states), "no weather"),) if situation.states else ()
     burning, placed, after = burning_today(situation), placing(situation), settled(situation)
     pots = pot_day(after, situation.day, this_hour(situation))
     usual, usual_pots = standing_heat(situation), standing_pots(situation)
@@ -41,7 +41,7 @@ def shade_advice(situation: Situation) -> tuple[Advice, ...]:
             hot_pots += [conditional(piece, reading) for piece in pieces if not told_already(piece, sure)]
     return (
         *placing_advice(situation, placed),
-        *told_back(situation, {burn.tree_id for burn in burning.burns} | moving),
+        *told_back(situation, moving.union(burning.unknown), {burn.tree_id for burn in placed.nets} - moving),
         *hot_pots,
         *standing_advice(
             situation,
@@ -60,7 +60,7 @@ def shade_advice(situation: Situation) -> tuple[Advice, ...]:
         ),
         *back_into_sun(situation, {burn.tree_id for burn in burning.burns}, moving),
         *(
-            [_blind(situation, bench_order(situation, burning.unknown), "hours missing")]
+            [cannot_tell(situation, bench_order(situation, burning.unknown), "hours missing")]
             if burning.unknown
             else []
         ),
@@ -109,31 +109,3 @@ def _by_air(situation: Situation, spoken_of: set[str]) -> list[Advice]:
             hazard="heat",
         )
     ]
-
-
-def _blind(situation: Situation, trees: tuple[str, ...], why: str) -> Advice:
-    end = day_span(situation.holdings.garden, situation.day)[1]
-    return Advice(
-        "shade-cannot-tell",
-        "shade",
-        "today",
-        trees,
-        f"Look at {names(situation, trees)} at noon: the advisor cannot tell whether sun or heat "
-        "will be too much today",
-        situation.now_utc,
-        end,
-        (
-            Reason(
-                "hours of sun, leaf temperature and dryness known today",
-                None,
-                "share",
-                situation.tables.limits.value("chance.coverage_share", "share"),
-                None,
-                why,
-                situation.tables.limits.source("chance.coverage_share"),
-            ),
-        ),
-        sure="cannot tell",
-        changes_if="the next weather that arrives",
-        hazard="heat",
-    )
