@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.advice.checks_weather import mended
-from advisor.advice.heat import day_danger
+from advisor.advice.heat import day_danger, heat_day
 from advisor.advice.hours import day_span, local_day
 from advisor.advice.model import AlertEvent, Check, CheckVerdict, Situation
 from advisor.advice.standing import beyond_usual
@@ -103,7 +103,8 @@ def heat_runs_of(situation: Situation, tree_id: str) -> HeatRecord:
     """Return the runs of days on which a tree is in danger from heat, past and ahead.
 
     As in the heat mail: where such days are usual, only those well beyond the limit count; none after the
-    grower moved or shaded it against the heat. Days before it came to its place are not known.
+    grower moved or shaded it against the heat. Days before it came to its place are not known, nor is a today
+    of which only the rest is known: heat in what is left of it counts, none says nothing of the whole.
     """
     return situation.once(("heat_runs_of", tree_id), lambda: _heat_record(situation, tree_id))
 
@@ -114,7 +115,7 @@ def _heat_record(situation: Situation, tree_id: str) -> HeatRecord:
         return HeatRecord((), frozenset())
     row = exposure.row(tree_id)
     first = local_day(garden, utc_of(exposure.start_utc[0]))
-    if day_span(garden, first)[0] < utc_of(exposure.start_utc[0]):
+    if day_span(garden, first)[0] < utc_of(exposure.start_utc[0]) and first != situation.day:
         first += timedelta(days=1)
     since = situation.states[tree_id].place_since
     first = first if since is None else max(first, since)
@@ -127,7 +128,8 @@ def _heat_record(situation: Situation, tree_id: str) -> HeatRecord:
         margins, beyond = _beyond(situation, day)
         if isnan(margins[row]):
             continue
-        known.add(day)
+        if day != situation.day or not heat_day(situation, day).left_only[row]:
+            known.add(day)
         if not beyond[row] or day >= done:
             continue
         if runs and (day - runs[-1].last).days == 1:

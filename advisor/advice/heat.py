@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.advice.chance import act_at, by_members, by_spread, spread_k
-from advisor.advice.hours import day_span, hours_at, local_day, window
+from advisor.advice.hours import day_span, hours_at, local_day, this_hour, window
 from advisor.advice.model import Situation
 from advisor.exposure.model import Exposure
 from advisor.garden.state_model import Need, TreeState
@@ -55,6 +55,7 @@ class HeatDay:
     leaf_max_c, vpd_max_kpa, air_max_c : in the sun, NaN without.
     by_air : judged by air temperature only, since leaf or dryness of the air is missing.
     not_used : limits count earlier, since the days before were cool.
+    left_only : judged by what is left of today, since the hours before now are not known.
     """
 
     day: date
@@ -67,6 +68,7 @@ class HeatDay:
     air_max_c: FloatArray
     by_air: BoolArray
     not_used: BoolArray
+    left_only: BoolArray
 
 
 def net_share(situation: Situation, state: TreeState) -> float:
@@ -269,7 +271,8 @@ def heat_day(situation: Situation, day: date, from_utc: datetime | None = None) 
     situation : Situation
         With an exposure.
     day : date
-        Local day; days of the past are judged by what was, without a chance in between.
+        Local day; days of the past are judged by what was, without a chance in between. Today, where too
+        little is known of it as a whole, is what is left of it: a source may have no past.
     from_utc : datetime, optional
         Only hours from here on.
 
@@ -282,6 +285,8 @@ def heat_day(situation: Situation, day: date, from_utc: datetime | None = None) 
     practice; see config/limits.toml. Checked: tests/advice/test_rule_cases.py.
     """
     exposure = _exposure(situation)
+    if from_utc is None and day == situation.day:
+        return situation.once(("heat_day", day, None), lambda: _heat_today(situation, exposure))
     return situation.once(("heat_day", day, from_utc), lambda: _heat_day(situation, exposure, day, from_utc))
 
 
@@ -388,6 +393,32 @@ def _heat_day(situation: Situation, exposure: Exposure, day: date, from_utc: dat
         _max_in(air, np.ones_like(of_day.sun, bool)),
         of_day.by_air,
         of_day.earlier,
+        np.zeros(of_day.margin.shape, bool),
+    )
+
+
+def _heat_today(situation: Situation, exposure: Exposure) -> HeatDay:
+    """Judge today as a whole; of trees for which that is unknown, what is left of it."""
+    whole = _heat_day(situation, exposure, situation.day, None)
+    if not np.isnan(whole.margin_k).any():
+        return whole
+    left = heat_day(situation, situation.day, this_hour(situation))
+    only = np.isnan(whole.margin_k) & ~np.isnan(left.margin_k)
+    return HeatDay(
+        situation.day,
+        np.where(only, left.margin_k, whole.margin_k),
+        np.where(only, left.chance, whole.chance),
+        np.where(only, left.danger, whole.danger),
+        tuple(
+            later if is_left else first
+            for first, later, is_left in zip(whole.starts_utc, left.starts_utc, only, strict=True)
+        ),
+        np.where(only, left.leaf_max_c, whole.leaf_max_c),
+        np.where(only, left.vpd_max_kpa, whole.vpd_max_kpa),
+        np.where(only, left.air_max_c, whole.air_max_c),
+        np.where(only, left.by_air, whole.by_air),
+        whole.not_used,
+        only,
     )
 
 
