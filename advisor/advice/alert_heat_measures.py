@@ -222,6 +222,11 @@ def _words(situation: Situation, placed: Placed, nets: Sequence[Netting]) -> str
                 f"{what} over {names(situation, net.not_enough)} too, which lessens the danger but does not "
                 "end it: look at noon"
             )
+        if net.unknown:
+            parts.append(
+                f"{what} over {names(situation, net.unknown)} too, with an effect that cannot be told: look "
+                "at noon"
+            )
     return "; ".join(parts)
 
 

@@ -30,12 +30,14 @@ class Netting:
     denser : it takes the place of a lighter one.
     helped : trees whose danger it ends on all the days looked at.
     not_enough : trees that it leaves in danger.
+    unknown : trees for which that cannot be told.
     """
 
     share: float
     denser: bool
     helped: tuple[str, ...]
     not_enough: tuple[str, ...]
+    unknown: tuple[str, ...] = ()
 
 
 def netting(situation: Situation, placed: Placed, days: Sequence[date]) -> tuple[Netting, ...]:
@@ -56,11 +58,17 @@ def netting(situation: Situation, placed: Placed, days: Sequence[date]) -> tuple
     for denser, group in groups.items():
         share = tenths(burn.share for burn in group)
         wanted = [burn for burn in group if burn.heat and _netted(situation, burn) < share - 1e-9]
-        left = _left_in_danger(situation, placed, wanted, share, days)
-        helped = tuple(burn.tree_id for burn in wanted if burn.tree_id not in left)
+        left, unknown = _left_in_danger(situation, placed, wanted, share, days)
+        trees = [burn.tree_id for burn in wanted]
         if wanted:
             found.append(
-                Netting(share, denser, helped, tuple(burn.tree_id for burn in wanted if burn.tree_id in left))
+                Netting(
+                    share,
+                    denser,
+                    tuple(tree for tree in trees if tree not in left | unknown),
+                    tuple(tree for tree in trees if tree in left),
+                    tuple(tree for tree in trees if tree in unknown),
+                )
             )
     return tuple(found)
 
@@ -71,18 +79,20 @@ def _netted(situation: Situation, burn: Sunburn) -> float:
 
 def _left_in_danger(
     situation: Situation, placed: Placed, burns: Sequence[Sunburn], share: float, days: Sequence[date]
-) -> frozenset[str]:
-    """Trees that are in danger on one of the days even under such a net; what is unknown is no danger.
+) -> tuple[frozenset[str], frozenset[str]]:
+    """Trees that are in danger on one of the days even under such a net, and those of which it is unknown.
 
     The placing has worked through the net that each tree asks for; only where that is not enough, or was not
     looked at, the net of the whole group is worked out.
     """
-    if not burns or not days or situation.weather is None or situation.by_journal:
-        return frozenset()
+    if not burns or not days:
+        return frozenset(), frozenset()
+    if situation.weather is None or situation.by_journal:
+        return frozenset(), frozenset(burn.tree_id for burn in burns)
     known = {burn.tree_id: placed.stand_of[burn.tree_id] for burn in burns if burn.tree_id in placed.stand_of}
     safe = set(known)
     if placed.doubles is not None and known:
-        safe -= _in_danger(situation, placed.doubles, known, days)
+        safe -= frozenset[str]().union(*_in_danger(situation, placed.doubles, known, days))
     stands = {}
     for burn in burns:
         if burn.tree_id in safe:
@@ -93,19 +103,19 @@ def _left_in_danger(
         extra = 1.0 - (1.0 - share) / kept if kept > 0.0 else 0.0
         stands[burn.tree_id] = Stand(burn.tree_id, state.place_id, max(extra, state.extra_shade))
     if not stands:
-        return frozenset()
+        return frozenset(), frozenset()
     there = elsewhere(situation, list(stands.values()), float((max(days) - situation.day).days + 1))
     return _in_danger(situation, there, {tree: stand.double_id for tree, stand in stands.items()}, days)
 
 
 def _in_danger(
     situation: Situation, there: Situation, double_of: Mapping[str, str], days: Sequence[date]
-) -> frozenset[str]:
-    """Trees whose doubles are in danger on one of the days."""
+) -> tuple[frozenset[str], frozenset[str]]:
+    """Trees whose doubles are in danger on one of the days, and those of which it is unknown on one."""
     if situation.exposure is None or there.exposure is None:
-        return frozenset()
+        return frozenset(), frozenset(double_of)
     earlier_k = situation.tables.limits.value("heat.earlier_k", "K")
-    left = set()
+    left, unknown = set(), set()
     for day in days:
         begin, end = day_span(situation.holdings.garden, day)
         from_utc: datetime | None = this_hour(situation) if day == situation.day else None
@@ -116,6 +126,8 @@ def _in_danger(
             # doubles seldom know the fortnight before: what lowers the limits is taken from the tree itself
             cool = own.not_used[situation.exposure.row(tree)] and not net.not_used[double]
             margin = net.margin_k[double] + (earlier_k if cool else 0.0)
-            if by_spread(np.array(margin), spread) >= act_at(situation):
+            if np.isnan(margin):
+                unknown.add(tree)
+            elif by_spread(np.array(margin), spread) >= act_at(situation):
                 left.add(tree)
-    return frozenset(left)
+    return frozenset(left), frozenset(unknown - left)
