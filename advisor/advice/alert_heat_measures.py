@@ -24,6 +24,7 @@ from advisor.advice.settled import settled
 from advisor.advice.sunburn import Sunburn, burnt_by_heat
 from advisor.advice.unusual import Unusual
 from advisor.advice.water import TOP_THIRD, watering_rounds
+from advisor.advice.work_case import option_words
 from advisor.physics.missing import reduce_over
 from advisor.weather.days import at_local
 
@@ -112,10 +113,7 @@ def heat_measures(situation: Situation, spell: Spell) -> tuple[Advice, ...]:
         tray = f"Stand the small pots on a moist tray, shaded themselves: {names(situation, small)}"
         found.append(piece("small", tray, tuple(small)))
     found.append(piece("water", _water(situation, spell), trees))
-    stop = (
-        "Stop taking leaves off, repotting, feeding, lime-sulphur and big cuts on the trees in danger"
-        " until it is over"
-    )
+    stop = f"Stop {listed(_stopped(situation))} on the trees in danger until it is over"
     found.append(piece("stop", stop, trees))
     found += _people(situation, spell.days[0], until)
     rest, ends = limits.value("heat.rest_d", "d"), day_name(situation, spell.days[-1])
@@ -125,6 +123,18 @@ def heat_measures(situation: Situation, spell: Spell) -> tuple[Advice, ...]:
     )
     found.append(piece("after", after, trees))
     return tuple(found)
+
+
+def _stopped(situation: Situation) -> list[str]:
+    """Work that a heat warning stops, works alike under one word, in the order of config/work.toml."""
+    words = (
+        word
+        for rule in situation.tables.works.values()
+        for row in rule.checks
+        if row.kind == "warning" and "heat" in option_words(row, "stopped_by")
+        for word in option_words(row, "in_mail") or (rule.name,)
+    )
+    return list(dict.fromkeys(words))
 
 
 # --- places and nets --------------------------------------------------------------------------------------
