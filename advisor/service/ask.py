@@ -97,8 +97,8 @@ def ask(folder: Path, clock: Clock) -> Asked:
             now_utc,
             AlertSettings(settings.caution, f"{settings.quiet_from:%H:%M}", f"{settings.quiet_until:%H:%M}"),
             told_standing=frozenset(standing_told(store)) if store is not None else frozenset(),
-            told_watering=told_watering(store, now_utc),
-            told_moves=told_moves(store, now_utc),
+            told_watering=told_watering(store, now_utc, tables.operation),
+            told_moves=told_moves(store, now_utc, tables.operation),
             forecast_error=error_for(errors, weather),
             climate=kept_climate(store, files.holdings.garden, now_utc),
         )

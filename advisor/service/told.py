@@ -12,11 +12,9 @@ from typing import Any
 from advisor.store.database import Store, Transaction
 from advisor.store.learned import keep_learned, learned
 from advisor.store.outbox_view import delivered_at
+from advisor.units import NumberTable
 
 __all__ = ["heard_at", "keep_said", "said"]
-
-_SOON = timedelta(hours=1)
-"""The hour is the step of all advice: what arrives within it counts from when it was written."""
 
 
 def said(store: Store, name: str, now_utc: datetime) -> list[dict[str, Any]]:
@@ -34,9 +32,16 @@ def keep_said(
     keep_learned(tx, name, [*recent, row], now_utc)
 
 
-def heard_at(store: Store, row: dict[str, Any], written_utc: datetime, now_utc: datetime) -> datetime | None:
-    """Return from when on a row counts as told: None while its digest has not been delivered to anybody."""
+def heard_at(
+    store: Store, row: dict[str, Any], written_utc: datetime, now_utc: datetime, numbers: NumberTable
+) -> datetime | None:
+    """Return from when on a row counts as told: None while its digest has not been delivered to anybody.
+
+    What arrives soon (``service.told_soon`` of config/operation.toml, ``numbers``) counts from when it was
+    written.
+    """
     delivered = delivered_at(store, "digest", date.fromisoformat(row["day"]), now_utc)
     if delivered is None:
         return None
-    return written_utc if delivered - written_utc <= _SOON else delivered
+    soon = timedelta(hours=numbers.value("service.told_soon", "h"))
+    return written_utc if delivered - written_utc <= soon else delivered

@@ -16,6 +16,7 @@ from advisor.exposure.water_known import ToldSlot, ToldWatering
 from advisor.service.told import heard_at, keep_said, said
 from advisor.store.database import Store, Transaction
 from advisor.store.stamps import stamp, utc_from
+from advisor.units import NumberTable
 from advisor.weather.days import day_bounds_utc
 
 __all__ = ["keep_told", "told_now", "told_watering"]
@@ -35,13 +36,13 @@ def told_now(situation: Situation) -> ToldWatering | None:
     return ToldWatering(situation.now_utc, until, frozenset(exposure.tree_ids), slots)
 
 
-def told_watering(store: Store | None, now_utc: datetime) -> tuple[ToldWatering, ...]:
+def told_watering(store: Store | None, now_utc: datetime, numbers: NumberTable) -> tuple[ToldWatering, ...]:
     """Return what the digests delivered up to now told, oldest first; each speaks from its delivery on."""
     if store is None:
         return ()
     found = []
     for row in said(store, NAME, now_utc):
-        at_utc = heard_at(store, row, utc_from(row["from"]), now_utc)
+        at_utc = heard_at(store, row, utc_from(row["from"]), now_utc, numbers)
         if at_utc is not None and at_utc < utc_from(row["until"]):
             found.append(_read(row, at_utc))
     return tuple(found)

@@ -12,6 +12,7 @@ from service.pass_garden import SUMMER_JOURNAL, Yard, as_json, local
 
 from advisor.exposure.water_known import ToldWatering
 from advisor.service.told_watering import told_watering
+from advisor.store.config_files import load_tables
 from advisor.store.database import Store
 
 WEIGHTS = (
@@ -38,7 +39,7 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Yard]:
 def told_of(folder: Path, now: str) -> tuple[ToldWatering, ...]:
     at = local(now)
     with Store.open(folder / "state", at, None) as store:
-        return told_watering(store, at)
+        return told_watering(store, at, load_tables().operation)
 
 
 def test_digest_keeps_what_it_told_once(yard: Yard) -> None:

@@ -14,6 +14,7 @@ from service.pass_garden import Yard, local, text_of, with_highs_of
 
 from advisor.service.told_moves import told_moves
 from advisor.service.told_watering import told_watering
+from advisor.store.config_files import load_tables
 from advisor.store.database import Store
 from advisor.store.stamps import stamp
 
@@ -44,7 +45,8 @@ def became(yard: Yard, state: str, finished: str) -> tuple[Any, Any]:
                 "UPDATE outbox SET state = ?, finished_at = ?, lease_until = ? WHERE kind = 'digest'",
                 (state, done, lease),
             )
-        return told_watering(store, EVENING), told_moves(store, EVENING)
+        numbers = load_tables().operation
+        return told_watering(store, EVENING, numbers), told_moves(store, EVENING, numbers)
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["state"])
@@ -62,6 +64,8 @@ def test_what_came_late_speaks_from_then_on(yard: Yard) -> None:
     assert water.from_utc == local("2013-07-13T11:00")
     assert all(move.at_utc == local("2013-07-13T11:00") <= move.by_utc for move in moves)
     assert moves
+    (water,), _ = became(yard, "sent", "2013-07-13T06:40")
+    assert water.from_utc == local("2013-07-13T06:00"), "soon enough, by service.told_soon"
     (water,), _ = became(yard, "sent", "2013-07-13T06:00")
     assert water.from_utc == local("2013-07-13T06:00")
 
@@ -84,4 +88,4 @@ def test_next_morning_says_as_told_and_after_a_logged_move_no_more(yard: Yard) -
 
 def _moves(yard: Yard, at: str) -> Any:
     with Store.open(yard.folder / "state", local(at), None) as store:
-        return told_moves(store, local(at))
+        return told_moves(store, local(at), load_tables().operation)
