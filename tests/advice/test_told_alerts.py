@@ -15,7 +15,8 @@ from advice.test_told_moves import told_of
 
 from advisor.advice import alerts
 from advisor.advice.alert_heat import hot_days
-from advisor.advice.model import Situation
+from advisor.advice.alert_told import in_either_place
+from advisor.advice.model import AlertEvent, Situation
 from advisor.service.evaluate import AlertSettings, Evaluation, evaluate
 from advisor.weather.table import stamp_of
 
@@ -82,6 +83,36 @@ def test_fault_in_the_other_place_leaves_the_warning_of_the_first(monkeypatch: p
     found = evaluated(case)
     assert [event.hazard for event in found.events] == ["heat"]
     assert any("heat" in line and "on purpose" in line for line in found.failures)
+
+
+def test_which_steps_have_an_if_does_not_hang_on_their_words() -> None:
+    """Definition: what is done wherever the tree stands has none, what its place asks for has one."""
+    case = next(case for case in CASES if case["id"] == "told-into-the-light-and-then-heat")
+    situation = evaluated(case).situation
+
+    def worded(one: Situation) -> AlertEvent | None:
+        event = alerts.ALERTS["heat"](one)
+        if event is None:
+            return None
+        pieces = (
+            replace(piece, do=f"Do {piece.id}" if "net" in piece.id else f"Do {piece.id}: so", must=False)
+            for piece in event.advice
+        )
+        return replace(event, advice=tuple(pieces))
+
+    def failed(error: Exception) -> None:
+        raise error
+
+    event = in_either_place(situation, worded, failed)
+    assert event is not None
+    given = {piece.do.split()[1] for piece in event.advice if "if moved to South bench" in piece.do}
+    assert given == {"alert-heat-net-sorrel"}
+    assert {piece.id for piece in event.advice} == {
+        "alert-if-heat-net-sorrel",
+        "alert-heat-water-sorrel",
+        "alert-heat-stop-sorrel",
+        "alert-heat-after-sorrel",
+    }
 
 
 def test_every_case_names_its_fact() -> None:
