@@ -83,7 +83,15 @@ def heat_measures(situation: Situation, spell: Spell) -> tuple[Advice, ...]:
     chance = float(heat.chance[exposure.row(lead_tree)])
     until = day_span(situation.holdings.garden, spell.days[-1])[1]
 
-    def piece(topic: str, do: str, whom: tuple[str, ...], *, must: bool = False, because: str = "") -> Advice:
+    def piece(
+        topic: str,
+        do: str,
+        whom: tuple[str, ...],
+        *,
+        must: bool = False,
+        because: str = "",
+        anywhere: bool = False,
+    ) -> Advice:
         return Advice(
             advice_id(f"alert-heat-{topic}", whom),
             "alert",
@@ -99,6 +107,7 @@ def heat_measures(situation: Situation, spell: Spell) -> tuple[Advice, ...]:
             hazard="heat",
             must=must,
             because=because,
+            anywhere=anywhere,
         )
 
     ready = _ready(situation, spell)
@@ -112,16 +121,16 @@ def heat_measures(situation: Situation, spell: Spell) -> tuple[Advice, ...]:
     if small:
         tray = f"Stand the small pots on a moist tray, shaded themselves: {names(situation, small)}"
         found.append(piece("small", tray, tuple(small)))
-    found.append(piece("water", _water(situation, spell), trees))
+    found.append(piece("water", _water(situation, spell), trees, anywhere=True))
     stop = f"Stop {listed(_stopped(situation))} on the trees in danger until it is over"
-    found.append(piece("stop", stop, trees))
+    found.append(piece("stop", stop, trees, anywhere=True))
     found += _people(situation, spell.days[0], until)
     rest, ends = limits.value("heat.rest_d", "d"), day_name(situation, spell.days[-1])
     after = (
         f"Expect the end on {ends} evening; then {say(situation, rest, 'd')} without"
         " heavy work for those that wilted or were scorched"
     )
-    found.append(piece("after", after, trees))
+    found.append(piece("after", after, trees, anywhere=True))
     return tuple(found)
 
 

@@ -137,8 +137,8 @@ def _given(situation: Situation, trees: Collection[str]) -> str:
 
 
 def _of_place(piece: Advice) -> bool:
-    """Return True for the measure that names trees and why; the steps after it need no if of their own."""
-    return bool(piece.trees) and (piece.must or ": " in piece.do)
+    """Return True for a measure for trees that their place asks for; other steps need no if of their own."""
+    return bool(piece.trees) and not piece.anywhere
 
 
 def _if(piece: Advice, given: str) -> Advice:

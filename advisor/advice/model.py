@@ -75,6 +75,8 @@ class Advice:
     """True where leaving it may cost a tree: candidates for the must-do lines."""
     because: str = ""
     """Why this choice and no other, in a sentence, where trees want the same place; else empty."""
+    anywhere: bool = False
+    """True for a step of a warning that is the same wherever the tree stands."""
 
     def __post_init__(self) -> None:
         if not self.reasons:
