@@ -65,6 +65,7 @@ def test_heat_wave_of_july_2013_few_heat_mails_in_time_and_a_digest_a_day(
 
 
 @pytest.mark.long
+@pytest.mark.timeout(3600)
 def test_heat_wave_of_july_2013_hour_by_hour_with_members(tmp_path: Path, weather: ForecastServer) -> None:
     yard = Yard.write(tmp_path / "yard", weather, trees=tuple(TREES), ensemble=True)
     summer(yard, every("2013-07-10T06:00", "2013-07-21T08:00", timedelta(hours=1)))
