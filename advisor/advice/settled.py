@@ -20,7 +20,7 @@ from advisor.advice.placing import placing
 from advisor.advice.placing_elsewhere import copied
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import HOURLY, Exposure
-from advisor.exposure.stays import Stay
+from advisor.exposure.stays import SpotStay
 from advisor.garden.model import Holdings
 from advisor.garden.state_model import TreeState
 from advisor.weather.table import stamp_of, utc_of
@@ -75,12 +75,12 @@ def standing_at(situation: Situation, at_utc: datetime) -> Mapping[str, TreeStat
     return _moved_states(situation, {tree: each for tree, each in begun.items() if each})
 
 
-def _stays(situation: Situation, *, at_once: bool) -> dict[str, tuple[Stay, ...]]:
+def _stays(situation: Situation, *, at_once: bool) -> dict[str, tuple[SpotStay, ...]]:
     """Where trees go that the journal does not have there: as told, then as told today."""
-    stays: dict[str, tuple[Stay, ...]] = {}
+    stays: dict[str, tuple[SpotStay, ...]] = {}
     for tree, told in situation.told_moves.items():
         if told.taken_as_done:
-            stays[tree] = (Stay(told.by_utc, told.to_id, situation.states[tree].extra_shade),)
+            stays[tree] = (SpotStay(told.by_utc, told.to_id, situation.states[tree].extra_shade),)
     placed, begin = placing(situation), this_hour(situation)
     if placed.doubles is None:
         return stays
@@ -103,7 +103,7 @@ def _stays(situation: Situation, *, at_once: bool) -> dict[str, tuple[Stay, ...]
         if before and (before[0].place_id, before[0].extra_shade) == (double.place_id, double.extra_shade):
             continue
         by = begin if at_once else max(by, begin)
-        stays[tree] = (*before, Stay(by, double.place_id, double.extra_shade))
+        stays[tree] = (*before, SpotStay(by, double.place_id, double.extra_shade))
     return stays
 
 
@@ -139,7 +139,7 @@ def at_told_place(situation: Situation, trees: Sequence[str]) -> tuple[Mapping[s
         raise ValueError("other places need an exposure; there is none")
     moves = situation.told_moves
     stays = {
-        tree: (Stay(moves[tree].by_utc, moves[tree].to_id, situation.states[tree].extra_shade),)
+        tree: (SpotStay(moves[tree].by_utc, moves[tree].to_id, situation.states[tree].extra_shade),)
         for tree in trees
     }
     states = _moved_states(situation, stays)
@@ -181,7 +181,9 @@ def _as_told(situation: Situation) -> Situation | None:
     if not trees:
         return None
     states, there = at_told_place(situation, trees)
-    stays = {tree: (Stay(situation.told_moves[tree].by_utc, states[tree].place_id, 0.0),) for tree in trees}
+    stays = {
+        tree: (SpotStay(situation.told_moves[tree].by_utc, states[tree].place_id, 0.0),) for tree in trees
+    }
     return replace(
         situation,
         states=states,
@@ -192,7 +194,7 @@ def _as_told(situation: Situation) -> Situation | None:
     )
 
 
-def _moved_states(situation: Situation, stays: Mapping[str, Sequence[Stay]]) -> dict[str, TreeState]:
+def _moved_states(situation: Situation, stays: Mapping[str, Sequence[SpotStay]]) -> dict[str, TreeState]:
     states = dict(situation.states)
     for tree, each in stays.items():
         states[tree] = copied(
@@ -206,7 +208,7 @@ def _row(exposure: Exposure, at_utc: datetime) -> int:
 
 
 def _there(
-    situation: Situation, states: Mapping[str, TreeState], stays: Mapping[str, Sequence[Stay]]
+    situation: Situation, states: Mapping[str, TreeState], stays: Mapping[str, Sequence[SpotStay]]
 ) -> Exposure:
     """What the trees of ``stays`` meet, worked out by themselves from where the balance of water begins."""
     holdings, weather, tables = situation.holdings, situation.weather, situation.tables
@@ -237,7 +239,7 @@ def _moved(
     situation: Situation,
     own: Exposure,
     states: Mapping[str, TreeState],
-    stays: Mapping[str, Sequence[Stay]],
+    stays: Mapping[str, Sequence[SpotStay]],
 ) -> Exposure:
     """Return the exposure with some trees elsewhere from an hour on, as far as that is known."""
     there = _there(situation, states, stays)
@@ -257,7 +259,7 @@ def _moved(
     return cast("Exposure", copied(own, Exposure, **arrays))
 
 
-def _forgotten(members: Exposure, stays: Mapping[str, Sequence[Stay]], from_utc: datetime) -> Exposure:
+def _forgotten(members: Exposure, stays: Mapping[str, Sequence[SpotStay]], from_utc: datetime) -> Exposure:
     """Return the ensemble with nothing known of some trees from the hour on in which they go."""
     arrays = {name: getattr(members, name).copy() for name in _ARRAYS}
     for tree, each in stays.items():

@@ -29,7 +29,7 @@ from advisor.exposure.spot_weather import (
     open_weather,
     spot_weather,
 )
-from advisor.exposure.stays import Stay, Tracks, tracks_of
+from advisor.exposure.stays import SpotStay, Tracks, tracks_of
 from advisor.exposure.water import PotWater, pot_water, rain_at_pots_mm, water_use_l
 from advisor.exposure.water_known import KnownWater, ToldWatering, known_water
 from advisor.exposure.watering import plan_watering
@@ -83,7 +83,7 @@ def compute_exposure(
     simulate_pots: Callable[..., PotTemperatures] = simulate_pot_temperature,
     told_watering: Sequence[ToldWatering] = (),
     thirst: Mapping[str, Thirst] | None = None,
-    ahead: Mapping[str, Sequence[Stay]] | None = None,
+    ahead: Mapping[str, Sequence[SpotStay]] | None = None,
 ) -> Exposure:
     """Compute what each tree meets in each hour of the weather table.
 
@@ -109,7 +109,7 @@ def compute_exposure(
         What the digests of the last days told on water: taken as done where nothing is logged.
     thirst : mapping from tree id to Thirst, optional
         What weights have taught of use and usable water (``weighing.learn_thirst``).
-    ahead : mapping from tree id to sequence of Stay, optional
+    ahead : mapping from tree id to sequence of SpotStay, optional
         Where trees will stand from an hour on, after all that the journal says.
 
     Returns
@@ -193,7 +193,7 @@ def _setting(
     simulate_pots: Callable[..., PotTemperatures],
     told_watering: Sequence[ToldWatering],
     thirst: Mapping[str, Thirst] | None,
-    ahead: Mapping[str, Sequence[Stay]],
+    ahead: Mapping[str, Sequence[SpotStay]],
 ) -> _Setting:
     """Gather what all members share: spots, sun, pots and the journal's word on water."""
     trees = tuple(tree for tree in holdings.trees if tree.id in states)
@@ -233,7 +233,7 @@ def _setting(
     )
 
 
-def _later(ahead: Mapping[str, Sequence[Stay]]) -> dict[str, tuple[str, ...]]:
+def _later(ahead: Mapping[str, Sequence[SpotStay]]) -> dict[str, tuple[str, ...]]:
     return {tree: tuple(stay.place_id for stay in stays) for tree, stays in ahead.items()}
 
 

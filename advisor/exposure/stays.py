@@ -21,14 +21,14 @@ from advisor.garden.tables import Tables
 from advisor.physics.missing import FloatArray
 from advisor.weather.table import WeatherTable, utc_of
 
-__all__ = ["Stay", "Tracks", "stays_of", "tracks_of"]
+__all__ = ["SpotStay", "Tracks", "spot_stays_of", "tracks_of"]
 
 Value = TypeVar("Value")
 _LINES = frozenset({"moved", "shaded", "unshaded"})
 
 
 @dataclass(frozen=True, slots=True)
-class Stay:
+class SpotStay:
     """One tree in one place under one net from an instant on; None: since before anything is known."""
 
     from_utc: datetime | None
@@ -36,9 +36,9 @@ class Stay:
     extra_shade: float
 
 
-def stays_of(
+def spot_stays_of(
     holdings: Holdings, state: TreeState, tables: Tables, lines: Sequence[JournalEntry] | None = None
-) -> tuple[Stay, ...]:
+) -> tuple[SpotStay, ...]:
     """Return the places and nets of one tree up to the moment of its state, oldest first.
 
     ``lines`` are those of the tree on moves and nets, where somebody has sought them out already.
@@ -47,7 +47,7 @@ def stays_of(
     state alone counts, for all hours.
     """
     stand = Stand(state.tree.place_id, holdings.places, tables.phenology)
-    found = [Stay(None, stand.place_id, stand.extra_shade)]
+    found = [SpotStay(None, stand.place_id, stand.extra_shade)]
     lines = holdings.journal_of(state.tree.id) if lines is None else lines
     for entry in sorted(lines, key=lambda line: (line.at_utc, line.order)):
         if entry.at_utc > state.at_utc:
@@ -61,9 +61,9 @@ def stays_of(
             stand.unshade(day)
         else:
             continue
-        found.append(Stay(entry.at_utc, stand.place_id, stand.extra_shade))
+        found.append(SpotStay(entry.at_utc, stand.place_id, stand.extra_shade))
     if (stand.place_id, stand.extra_shade) != (state.place_id, state.extra_shade):
-        return (Stay(None, state.place_id, state.extra_shade),)
+        return (SpotStay(None, state.place_id, state.extra_shade),)
     return tuple(found)
 
 
@@ -125,7 +125,7 @@ def tracks_of(
     states: Sequence[TreeState],
     weather: WeatherTable,
     tables: Tables,
-    ahead: Mapping[str, Sequence[Stay]],
+    ahead: Mapping[str, Sequence[SpotStay]],
 ) -> Tracks:
     """Return the spots of trees hour by hour; a stay counts from the full hour in which it begins.
 
@@ -134,14 +134,14 @@ def tracks_of(
     states : sequence of TreeState, length T
     weather : WeatherTable
         For its hours.
-    ahead : mapping from tree id to sequence of Stay
+    ahead : mapping from tree id to sequence of SpotStay
         Moves to come, after those of the journal, oldest first.
     """
     rows: dict[tuple[str, float], int] = {}
     spots: list[Spot] = []
     paths: dict[tuple[tuple[int, int], ...], int] = {}
 
-    def spot_row(stay: Stay) -> int:
+    def spot_row(stay: SpotStay) -> int:
         key = (stay.place_id, stay.extra_shade)
         if key not in rows:
             rows[key] = len(spots)
@@ -156,7 +156,7 @@ def tracks_of(
     found = []
     for state in states:
         path: list[tuple[int, int]] = []
-        known = stays_of(holdings, state, tables, lines.get(state.tree.id, ()))
+        known = spot_stays_of(holdings, state, tables, lines.get(state.tree.id, ()))
         stays = (*known, *ahead.get(state.tree.id, ()))
         for number, stay in enumerate(stays):
             late = stays[number + 1].from_utc if number + 1 < len(stays) else None

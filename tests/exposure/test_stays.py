@@ -16,7 +16,7 @@ import pytest
 from exposure.exposure_builders import GARDEN, changed, holdings_of, state_of, summer, tree_of
 
 from advisor.exposure.compute import compute_exposure
-from advisor.exposure.stays import Stay
+from advisor.exposure.stays import SpotStay
 from advisor.garden.model import JournalEntry, Place
 
 CASES = tomllib.loads(Path(__file__).with_name("stays.toml").read_text(encoding="utf-8"))["case"]
@@ -63,7 +63,9 @@ def met(tables, place, net, journal=(), ahead=None, places=PLACES):
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["id"])
 def test_each_hour_is_that_of_a_tree_that_always_stood_there(tables, case):
-    ahead = {"a": (Stay(NOW + case["ahead"][0] * HOUR, case["ahead"][1], 0.0),)} if "ahead" in case else None
+    ahead = (
+        {"a": (SpotStay(NOW + case["ahead"][0] * HOUR, case["ahead"][1], 0.0),)} if "ahead" in case else None
+    )
     last = next(row for row in case["at"] if row["from_h"] <= 0 < row["until_h"])
     found = met(tables, last["place"], last["net"], lines(case), ahead)
     origin = int((np.datetime64(NOW.replace(tzinfo=None), "s") - found.start_utc[0]) / np.timedelta64(1, "h"))
@@ -80,7 +82,7 @@ def test_each_hour_is_that_of_a_tree_that_always_stood_there(tables, case):
 def test_warmth_of_the_pot_goes_over_from_one_place_to_the_other(tables):
     """A pot carried under the net at noon goes from the warmth of the one to that of the other."""
     at = NOW + 6 * HOUR
-    moved = met(tables, "bench", 0.0, ahead={"a": (Stay(at, "net", 0.0),)})
+    moved = met(tables, "bench", 0.0, ahead={"a": (SpotStay(at, "net", 0.0),)})
     bench, net = met(tables, "bench", 0.0), met(tables, "net", 0.0)
     row = int((np.datetime64(at.replace(tzinfo=None), "s") - moved.start_utc[0]) / np.timedelta64(1, "h"))
     np.testing.assert_array_equal(moved.pot_core_c[0, :row], bench.pot_core_c[0, :row])
@@ -91,7 +93,7 @@ def test_warmth_of_the_pot_goes_over_from_one_place_to_the_other(tables):
 
 
 def test_water_of_the_day_is_the_sum_of_both_places(tables):
-    moved = met(tables, "bench", 0.0, ahead={"a": (Stay(NOW + 4 * HOUR, "net", 0.0),)})
+    moved = met(tables, "bench", 0.0, ahead={"a": (SpotStay(NOW + 4 * HOUR, "net", 0.0),)})
     bench, net = met(tables, "bench", 0.0), met(tables, "net", 0.0)
     day, row = slice(48, 72), 58
     by_hand = bench.water_use_l[0, 48:row].sum() + net.water_use_l[0, row:72].sum()
@@ -106,7 +108,7 @@ def test_timer_of_a_line_waters_only_while_the_tree_hangs_on_it(tables):
     """A line at 07:00, left at ten: the water of seven counts, that of thirteen does not."""
     line = replace(PLACES[0], drip_l_per_h=2.0, drip_minutes=30.0)
     both = replace(PLACES[1], drip_l_per_h=2.0, drip_minutes=30.0)
-    to = {"a": (Stay(NOW + 4 * HOUR, "net", 0.0),)}
+    to = {"a": (SpotStay(NOW + 4 * HOUR, "net", 0.0),)}
     moved = met(tables, "bench", 0.0, ahead=to, places=(line, PLACES[1]))
     none, always = (met(tables, "bench", 0.0, ahead=to, places=each) for each in (PLACES, (line, both)))
     seven, thirteen = 48 + 7, 48 + 13
@@ -117,10 +119,10 @@ def test_timer_of_a_line_waters_only_while_the_tree_hangs_on_it(tables):
 
 def test_what_waits_in_a_tray_counts_only_if_there_is_one_where_it_goes(tables):
     tray = replace(PLACES[1], tray_l=0.5)
-    to = {"a": (Stay(NOW + 4 * HOUR, "net", 0.0),)}
+    to = {"a": (SpotStay(NOW + 4 * HOUR, "net", 0.0),)}
     plain, into = (met(tables, "bench", 0.0, ahead=to, places=(PLACES[0], one)) for one in (PLACES[1], tray))
     assert into.usable_l[0] == plain.usable_l[0]
     out_of = met(
-        tables, "net", 0.0, ahead={"a": (Stay(NOW + 4 * HOUR, "bench", 0.0),)}, places=(PLACES[0], tray)
+        tables, "net", 0.0, ahead={"a": (SpotStay(NOW + 4 * HOUR, "bench", 0.0),)}, places=(PLACES[0], tray)
     )
     assert out_of.usable_l[0] == plain.usable_l[0]
