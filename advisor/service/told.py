@@ -6,15 +6,17 @@ is known to have read.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from advisor.store.database import Store, Transaction
 from advisor.store.learned import keep_learned, learned
 from advisor.store.outbox_view import delivered_at
+from advisor.store.stamps import utc_from
 from advisor.units import NumberTable
 
-__all__ = ["heard_at", "keep_said", "said"]
+__all__ = ["heard", "keep_said", "said"]
 
 
 def said(store: Store, name: str, now_utc: datetime) -> list[dict[str, Any]]:
@@ -32,9 +34,19 @@ def keep_said(
     keep_learned(tx, name, [*recent, row], now_utc)
 
 
-def heard_at(
-    store: Store, row: dict[str, Any], written_utc: datetime, now_utc: datetime, numbers: NumberTable
-) -> datetime | None:
+def heard(
+    store: Store | None, name: str, now_utc: datetime, numbers: NumberTable
+) -> Iterator[tuple[dict[str, Any], datetime]]:
+    """Go through the rows of delivered digests, oldest first, each with the moment from which it counts."""
+    if store is None:
+        return
+    for row in said(store, name, now_utc):
+        at_utc = _heard_at(store, row, now_utc, numbers)
+        if at_utc is not None:
+            yield row, at_utc
+
+
+def _heard_at(store: Store, row: dict[str, Any], now_utc: datetime, numbers: NumberTable) -> datetime | None:
     """Return from when on a row counts as told: None while its digest has not been delivered to anybody.
 
     What arrives soon (``service.told_soon`` of config/operation.toml, ``numbers``) counts from when it was
@@ -43,5 +55,6 @@ def heard_at(
     delivered = delivered_at(store, "digest", date.fromisoformat(row["day"]), now_utc)
     if delivered is None:
         return None
+    written_utc = utc_from(row["from"])
     soon = timedelta(hours=numbers.value("service.told_soon", "h"))
     return written_utc if delivered - written_utc <= soon else delivered

@@ -13,7 +13,7 @@ from typing import Any
 from advisor.advice.model import Advice, Situation
 from advisor.advice.placing import placing
 from advisor.garden.told_moves import ToldMove
-from advisor.service.told import heard_at, keep_said, said
+from advisor.service.told import heard, keep_said
 from advisor.store.database import Store, Transaction
 from advisor.store.stamps import stamp, utc_from
 from advisor.units import NumberTable
@@ -49,14 +49,11 @@ def moves_told(situation: Situation, advice: Sequence[Advice]) -> tuple[ToldMove
 
 def told_moves(store: Store | None, now_utc: datetime, numbers: NumberTable) -> tuple[ToldMove, ...]:
     """Return the moves that the digests delivered up to now told, oldest first."""
-    if store is None:
-        return ()
-    found = []
-    for row in said(store, NAME, now_utc):
-        at_utc = heard_at(store, row, utc_from(row["from"]), now_utc, numbers)
-        if at_utc is not None:
-            found += [_read(one, date.fromisoformat(row["day"]), at_utc) for one in row["moves"]]
-    return tuple(found)
+    return tuple(
+        _read(one, date.fromisoformat(row["day"]), at_utc)
+        for row, at_utc in heard(store, NAME, now_utc, numbers)
+        for one in row["moves"]
+    )
 
 
 def keep_told_moves(

@@ -13,7 +13,7 @@ from typing import Any
 from advisor.advice.model import Situation
 from advisor.advice.water import watering_rounds
 from advisor.exposure.water_known import ToldSlot, ToldWatering
-from advisor.service.told import heard_at, keep_said, said
+from advisor.service.told import heard, keep_said
 from advisor.store.database import Store, Transaction
 from advisor.store.stamps import stamp, utc_from
 from advisor.units import NumberTable
@@ -38,14 +38,11 @@ def told_now(situation: Situation) -> ToldWatering | None:
 
 def told_watering(store: Store | None, now_utc: datetime, numbers: NumberTable) -> tuple[ToldWatering, ...]:
     """Return what the digests delivered up to now told, oldest first; each speaks from its delivery on."""
-    if store is None:
-        return ()
-    found = []
-    for row in said(store, NAME, now_utc):
-        at_utc = heard_at(store, row, utc_from(row["from"]), now_utc, numbers)
-        if at_utc is not None and at_utc < utc_from(row["until"]):
-            found.append(_read(row, at_utc))
-    return tuple(found)
+    return tuple(
+        _read(row, at_utc)
+        for row, at_utc in heard(store, NAME, now_utc, numbers)
+        if at_utc < utc_from(row["until"])
+    )
 
 
 def keep_told(tx: Transaction, store: Store, situation: Situation, now_utc: datetime) -> None:
