@@ -7,7 +7,7 @@ they must share is common practice: a grower does what the last mail says, and m
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -35,6 +35,21 @@ from advisor.store.config_files import load_tables
 
 NAMES = ("Ash", "Birch", "Cedar", "Dogwood", "Elder", "Fir")
 NOW = datetime(2026, 7, 10, 6)  # noqa: DTZ001 - the builder's own zone is put to it
+
+
+def hot_days_from_today(highs: Sequence[float]) -> list[dict[str, Any]]:
+    """Days of clear heat with so many degrees, dry as such days are, today first."""
+    return [
+        {
+            "from": n,
+            "to": n,
+            "air_max_c": high,
+            "air_min_c": high - 14,
+            "vpd_max_kpa": 1.4 + 0.24 * (high - 27),
+            "leaf_over_air_k": 6,
+        }
+        for n, high in enumerate(highs)
+    ]
 
 
 @st.composite
@@ -67,17 +82,7 @@ def gardens(draw: st.DrawFn) -> dict[str, Any]:
     begins = draw(st.integers(0, 3))
     days[begins : begins + 3] = [draw(st.sampled_from([36.0, 38.0, 42.0])) for _ in range(3)]
     weather: list[dict[str, Any]] = [{"from": -16, "to": -1, "air_max_c": 27}]
-    weather += [
-        {
-            "from": n,
-            "to": n,
-            "air_max_c": high,
-            "air_min_c": high - 14,
-            "vpd_max_kpa": 1.4 + 0.24 * (high - 27),
-            "leaf_over_air_k": 6,
-        }
-        for n, high in enumerate(days)
-    ]
+    weather += hot_days_from_today(days)
     hour = draw(st.sampled_from([6, 6, 14]))
     room = {"net": draw(st.sampled_from([None, 1, 2])), "wall": draw(st.sampled_from([None, 1]))}
     return {"now": NOW.replace(hour=hour), "trees": trees, "weather": weather, "room": room}
@@ -268,17 +273,7 @@ def test_net_that_is_enough_today_is_not_said_to_end_the_danger_of_hotter_days_a
         "trees": [{"id": "ash", "name": "Ash", "needs": {"leaf_limit_c": 38, "vpd_limit_kpa": 2.5}}],
         "weather": [{"from": -16, "to": 9, "air_max_c": 27}],
     }
-    case["weather"] += [
-        {
-            "from": n,
-            "to": n,
-            "air_max_c": high,
-            "air_min_c": high - 14,
-            "vpd_max_kpa": 1.4 + 0.24 * (high - 27),
-            "leaf_over_air_k": 6,
-        }
-        for n, high in enumerate(highs)
-    ]
+    case["weather"] += hot_days_from_today(highs)
     event = heat_alert(build(case))
     assert event is not None
     ready = step(event, "net")
