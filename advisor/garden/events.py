@@ -139,12 +139,13 @@ class JournalFold:
         bare = "bare" in rule.keeps
         if not bare and not found.stage.in_leaf:
             return None
-        how = f"seen {found.seen_on}" if found.seen_on is not None else found.certainty
+        seen = found.seen_on
+        how = found.certainty if seen is None else f"seen {seen.day} {seen:%B}"
         if bare and found.stage.order < Stage.LEAVES_HARD.order:
             # Leaves were there to be taken off.
             found = replace(found, stage=Stage.LEAVES_HARD, certainty="estimated", seen_on=None)
             how = "estimated: there were leaves to strip"
-        return replace(found, text=f"{how}; stands still since {day}")
+        return replace(found, text=f"{how}; stands still since {day.day} {day:%B}")
 
     def hard_seen(self, day: date) -> bool:
         """True when hard leaves were seen this season and nothing has undone it."""

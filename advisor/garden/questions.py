@@ -41,10 +41,14 @@ def _of_run(run: Run, last: Mapping[str, date], clock: EndClock) -> Question | N
     if due is None or _answered(last, rule.answers, max(due, run.began + timedelta(days=1))):
         return None
     day = (clock.today - run.began).days + 1
-    why = f"{rule.name}, day {day}; expected between {ends.early} and {late}"
+    why = f"{rule.name}, day {day}; expected between {_day(ends.early)} and {_day(late)}"
     if again and rule.ends_by_time:
         why += "; its time is over and nobody said"
     return Question(rule.id, rule.question, rule.answers, due, why)
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {day:%B}"
 
 
 def _wire_off(run: Run, last: Mapping[str, date]) -> Question | None:
@@ -52,7 +56,7 @@ def _wire_off(run: Run, last: Mapping[str, date]) -> Question | None:
     if tight is None or tight < run.began:
         return None
     text = "Is the wire off? It was seen biting."
-    return Question("wire-off", text, ("unwired",), tight, f"wire seen biting on {tight}")
+    return Question("wire-off", text, ("unwired",), tight, f"wire seen biting on {_day(tight)}")
 
 
 def _of_stage(

@@ -5,14 +5,15 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Sequence
 from datetime import date, datetime
+from math import isnan
 from zoneinfo import ZoneInfo
 
 from advisor.advice.model import Advice, Reason, Situation
 from advisor.units import DisplayUnits, shown
 
 __all__ = [
-    "ascii_subject", "clock", "day_and_clock", "day_name", "list_of", "plain", "reason_text", "short_day",
-    "tree_names", "why_text",
+    "ascii_subject", "chance_text", "clock", "day_and_clock", "day_name", "list_of", "plain", "reason_text",
+    "short_day", "tree_names", "why_text",
 ]  # fmt: skip
 
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -83,6 +84,20 @@ def _digits(unit: str) -> int | None:
     return {"degC": 0, "kPa": 1, "m/s": 0, "share": 0, "h": 1}.get(unit)
 
 
+def chance_text(chance: float) -> str:
+    """Return a chance in whole per cents; a forecast is never quite sure (common practice).
+
+    Parameters
+    ----------
+    chance : float
+        0..1; NaN stays unknown.
+    """
+    if isnan(chance):
+        return "chance unknown"
+    whole = round(100.0 * chance)
+    return f"chance {'over 99' if whole > 99 else 'under 1' if whole < 1 else whole} %"
+
+
 def why_text(advice: Advice, situation: Situation, at_most: int = 1, *, changes: bool = False) -> str:
     """The deciding reasons of one advice in a line, then how sure; with ``changes`` what would change it.
 
@@ -96,7 +111,7 @@ def why_text(advice: Advice, situation: Situation, at_most: int = 1, *, changes:
     if advice.because:
         text = f"{advice.because}. {text[:1].upper()}{text[1:]}"
     if advice.chance is not None:
-        text += f"; chance {advice.chance:.0%}"
+        text += f"; {chance_text(advice.chance)}"
     if advice.sure:
         text += f"; {advice.sure}"
     if advice.changes_if and changes:

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from advisor.message.outlook import day_outlooks, outlook_cells
 from advisor.message.view import DigestInput, Line, Section
-from advisor.message.words import short_day, tree_names
+from advisor.message.words import chance_text, short_day, tree_names
 
 __all__ = ["build"]
 
@@ -21,7 +21,7 @@ def _hazards(digest: DigestInput) -> list[Line]:
         text = f"{event.headline}."
         if event.spared:
             text += f" May stay: {tree_names(situation, event.spared)}."
-        chance = f"chance {event.chance:.0%}" if event.chance is not None else ""
+        chance = chance_text(event.chance) if event.chance is not None else ""
         lines.append(Line(text, chance, f"ahead:{event.hazard}:{event.first_day}"))
     return lines
 
