@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import os
 import signal
+import socket
 import sys
 import threading
 from collections.abc import Mapping
@@ -31,8 +32,7 @@ def serve(folder: Path, clock: Clock, environ: Mapping[str, str]) -> int:
     """Tick until SIGTERM, SIGINT or SIGHUP; return 0, or 75 when a pass would not end in time."""
     from apscheduler.schedulers.background import BackgroundScheduler
 
-    waited_for = {signal.SIGTERM, signal.SIGINT, signal.SIGHUP}
-    signal.pthread_sigmask(signal.SIG_BLOCK, waited_for)  # before any thread exists
+    asked = _signals_to_end()
     stopping = threading.Event()
 
     def tick() -> None:
@@ -62,7 +62,7 @@ def serve(folder: Path, clock: Clock, environ: Mapping[str, str]) -> int:
     scheduler.add_job(tick, "date", misfire_grace_time=None)  # at once: what was missed while down is due now
     scheduler.start()
     log.info("event=serving garden=%s", folder)
-    got = signal.sigwait(waited_for)
+    got = asked.recv(1)[0]
     log.info("event=stopping signal=%s", signal.Signals(got).name)
     stopping.set()
     ending = threading.Thread(target=scheduler.shutdown, kwargs={"wait": True}, daemon=True)
@@ -73,3 +73,17 @@ def serve(folder: Path, clock: Clock, environ: Mapping[str, str]) -> int:
         sys.stderr.flush()
         os._exit(75)
     return 0
+
+
+def _signals_to_end() -> socket.socket:
+    """Return a socket on which the number of a signal that asks to end arrives, whichever thread it hits.
+
+    A mask is not enough: libraries start threads when they are loaded, and a signal that finds one of those
+    unmasked would kill the process between two words of a mail.
+    """
+    reader, writer = socket.socketpair()
+    writer.setblocking(False)
+    signal.set_wakeup_fd(writer.detach(), warn_on_full_buffer=False)
+    for one in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(one, lambda *_: None)
+    return reader

@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 BROKEN = """
-import logging, sys
+import logging, sys, threading, time
 from pathlib import Path
 import advisor.schedule as schedule
 from advisor.service.clock import Clock
@@ -21,6 +21,7 @@ def broken(*_args, **_more):
 
 logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(message)s")
 schedule.run_pass = broken
+threading.Thread(target=time.sleep, args=(60,), daemon=True).start()  # as libraries start some when loaded
 sys.exit(schedule.serve(Path(sys.argv[1]), Clock("system", None), {}))
 """
 
