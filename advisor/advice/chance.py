@@ -7,7 +7,7 @@ of that lead time, taken as normal: learned here where enough days are known, el
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,10 +17,21 @@ from advisor.garden.tables import Tables
 from advisor.physics.missing import reduce_over
 from advisor.weather.forecast_error import learned_gust_share, learned_temperature_k
 from advisor.weather.spread import chance_above
+from advisor.weather.table import utc_of
 
-__all__ = ["act_at", "by_members", "by_spread", "chance_words", "gust_spread_share", "spread_k"]
+__all__ = [
+    "act_at",
+    "by_members",
+    "by_spread",
+    "chance_words",
+    "gust_spread_share",
+    "gust_spread_shares",
+    "spread_k",
+    "spreads_k",
+]
 
 FloatArray = NDArray[np.float64]
+TimeArray = NDArray[np.datetime64]
 
 
 def act_at(situation: Situation) -> float:
@@ -28,27 +39,45 @@ def act_at(situation: Situation) -> float:
     return situation.tables.limits.value(f"chance.{situation.caution}", "share")
 
 
-def _lead_h(situation: Situation, at_utc: datetime) -> float:
-    """Hours from now to an instant, never below zero; a learned error counts from the fetching."""
-    ahead = max((at_utc - situation.now_utc).total_seconds() / 3600.0, 0.0)
-    if situation.forecast_error is None:
-        return ahead
-    return ahead + max(situation.weather_age_h or 0.0, 0.0)
-
-
 def spread_k(situation: Situation, at_utc: datetime) -> float:
     """Standard error of the temperature forecast for an instant [K].
 
     Source: learned of this garden (``weather.forecast_error``), else config/physics.toml, spread.
     """
-    hour = at_utc.astimezone(situation.holdings.garden.zone).hour
-    numbers = situation.tables.physics
-    return learned_temperature_k(situation.forecast_error, _lead_h(situation, at_utc), hour, numbers)
+    asked = ("spread_k", at_utc)
+    return situation.once(asked, lambda: float(spreads_k(situation, _stamps(at_utc))[0]))
 
 
 def gust_spread_share(situation: Situation, at_utc: datetime) -> float:
     """Standard error of the gust forecast for an instant, as a share of the gust; see ``spread_k``."""
-    return learned_gust_share(situation.forecast_error, _lead_h(situation, at_utc), situation.tables.physics)
+    asked = ("gust_spread_share", at_utc)
+    return situation.once(asked, lambda: float(gust_spread_shares(situation, _stamps(at_utc))[0]))
+
+
+def spreads_k(situation: Situation, at_utc: TimeArray) -> FloatArray:
+    """Return ``spread_k`` of many instants, ``datetime64[us]``."""
+    zone, learned = situation.holdings.garden.zone, situation.forecast_error
+    hours = [utc_of(at).astimezone(zone).hour for at in at_utc] if learned is not None else [0] * at_utc.size
+    return learned_temperature_k(learned, _leads_h(situation, at_utc), hours, situation.tables.physics)
+
+
+def gust_spread_shares(situation: Situation, at_utc: TimeArray) -> FloatArray:
+    """Return ``gust_spread_share`` of many instants, ``datetime64[us]``."""
+    leads_h = _leads_h(situation, at_utc)
+    return learned_gust_share(situation.forecast_error, leads_h, situation.tables.physics)
+
+
+def _stamps(at_utc: datetime) -> TimeArray:
+    return np.array([at_utc.astimezone(UTC).replace(tzinfo=None)], dtype="datetime64[us]")
+
+
+def _leads_h(situation: Situation, at_utc: TimeArray) -> FloatArray:
+    """Hours from now to the instants, never below zero; a learned error counts from the fetching."""
+    ahead_us = (at_utc - _stamps(situation.now_utc)).astype(np.int64)
+    ahead = np.maximum(ahead_us / 1e6 / 3600.0, 0.0)
+    if situation.forecast_error is None:
+        return ahead
+    return ahead + max(situation.weather_age_h or 0.0, 0.0)
 
 
 def by_spread(margin: FloatArray, spread: FloatArray | float) -> FloatArray:

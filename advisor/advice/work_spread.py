@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
-from advisor.advice.chance import act_at, by_spread, gust_spread_share, spread_k
+from advisor.advice.chance import act_at, by_spread, gust_spread_shares, spreads_k
 from advisor.advice.model import Situation
 from advisor.advice.work_case import Hours, WorkCase
 from advisor.weather.table import utc_of
@@ -73,6 +73,9 @@ def _widths(situation: Situation, variable: str) -> FloatArray | None:
 def _worked_out(situation: Situation, variable: str) -> FloatArray | None:
     if situation.exposure is None:
         return None
-    of = gust_spread_share if _OF_VALUE[variable] else spread_k
-    starts = [utc_of(stamp) for stamp in situation.exposure.start_utc]
-    return np.array([of(situation, at) if at >= situation.now_utc else 0.0 for at in starts])
+    of = gust_spread_shares if _OF_VALUE[variable] else spreads_k
+    starts = situation.exposure.start_utc.astype("datetime64[us]")
+    now = np.datetime64(situation.now_utc.astimezone(UTC).replace(tzinfo=None), "us")
+    widths = np.zeros(starts.size)
+    widths[starts >= now] = of(situation, starts[starts >= now])
+    return widths

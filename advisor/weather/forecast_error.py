@@ -19,7 +19,9 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from advisor.physics.missing import FloatArray, as_float
 from advisor.units import NumberTable
 from advisor.weather.error_pairs import ComparedWith
 from advisor.weather.spread import gust_error_share, temperature_error_sd_k
@@ -155,54 +157,59 @@ def _mixed(stat: ErrorStat, left_bias: float, own_past: float, usual: float, num
 
 
 def learned_temperature_k(
-    error: ForecastError | None, lead_h: float, local_hour: int, numbers: NumberTable
-) -> float:
+    error: ForecastError | None, lead_h: ArrayLike, local_hour: ArrayLike, numbers: NumberTable
+) -> FloatArray:
     """Return the standard error of an hourly air temperature about the forecast as it is used [K].
 
     Parameters
     ----------
     error : ForecastError or None
         None: the usual error of config/.
-    lead_h : float
+    lead_h : float array
         Hours from the making of the forecast.
-    local_hour : int
+    local_hour : int array, same shape
         0..23, garden-local.
     numbers : NumberTable
         Rows ``spread.*`` and ``forecast_error.*``.
 
     Returns
     -------
-    float
+    float array, same shape
         Learned where the class has ``forecast_error.enough`` days, linear between the middles of the
         lead classes. A bias that is not corrected counts as error. Where the service's own past was the
         measure, the usual error of such a past is added, in squares.
 
     Source: root mean square² = bias² + spread² (Wilks).
     """
+    usual = temperature_error_sd_k(lead_h, numbers)
     if error is None:
-        return float(temperature_error_sd_k(lead_h, numbers))
-    place = (local_hour % 24) // HOURS_A_CLASS
+        return usual
+    place = np.asarray(local_hour) % 24 // HOURS_A_CLASS
     own = 0.0 if error.compared_with == "station" else numbers.value("forecast_error.own_past", "K")
-    widths = []
-    for lead, centre in enumerate(_CENTRES_H):
-        stat, correction = error.hourly[lead][place], error.corrections[lead][place]
-        left = stat.bias - (0.0 if correction is None else correction.bias_k)
-        widths.append(_mixed(stat, left, own, float(temperature_error_sd_k(centre, numbers)), numbers))
-    if not any(_enough(row[place], numbers) for row in error.hourly):
-        return float(temperature_error_sd_k(lead_h, numbers))
-    return float(np.interp(lead_h, _CENTRES_H, widths))
+    at_centres = temperature_error_sd_k(_CENTRES_H, numbers).tolist()
+    for here in np.unique(place).tolist():
+        stats = [row[here] for row in error.hourly]
+        if not any(_enough(stat, numbers) for stat in stats):
+            continue
+        corrections = [row[here] for row in error.corrections]
+        widths = [
+            _mixed(stat, stat.bias - (0.0 if one is None else one.bias_k), own, centre, numbers)
+            for stat, one, centre in zip(stats, corrections, at_centres, strict=True)
+        ]
+        usual = np.where(place == here, np.interp(as_float(lead_h), _CENTRES_H, widths), usual)
+    return usual
 
 
-def learned_gust_share(error: ForecastError | None, lead_h: float, numbers: NumberTable) -> float:
+def learned_gust_share(error: ForecastError | None, lead_h: ArrayLike, numbers: NumberTable) -> FloatArray:
     """Return the standard error of a gust as a share of the forecast; see ``learned_temperature_k``."""
     if error is None or not any(_enough(stat, numbers) for stat in error.gust):
-        return float(gust_error_share(lead_h, numbers))
+        return gust_error_share(lead_h, numbers)
     own = 0.0 if error.compared_with == "station" else numbers.value("forecast_error.own_past_share", "share")
     widths = [
-        _mixed(stat, stat.bias, own, float(gust_error_share(centre, numbers)), numbers)
-        for stat, centre in zip(error.gust, _CENTRES_H, strict=True)
+        _mixed(stat, stat.bias, own, centre, numbers)
+        for stat, centre in zip(error.gust, gust_error_share(_CENTRES_H, numbers).tolist(), strict=True)
     ]
-    return float(np.interp(lead_h, _CENTRES_H, widths))
+    return as_float(np.interp(as_float(lead_h), _CENTRES_H, widths))
 
 
 def learned_days(error: ForecastError | None, numbers: NumberTable) -> int:

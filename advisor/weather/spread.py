@@ -81,11 +81,9 @@ def chance_above(value: ArrayLike, limit: ArrayLike, sd: ArrayLike) -> FloatArra
     """
     from scipy.special import ndtr
 
-    forecast, bound, width = np.broadcast_arrays(as_float(value), as_float(limit), as_float(sd))
+    forecast, bound, width = as_float(value), as_float(limit), as_float(sd)
     with np.errstate(invalid="ignore", divide="ignore"):
-        chance = np.where(
-            width == 0.0, (forecast >= bound).astype(np.float64), ndtr((forecast - bound) / width)
-        )
+        chance = np.where(width == 0.0, forecast >= bound, ndtr((forecast - bound) / width))
         known = ~np.isnan(forecast) & ~np.isnan(bound) & (width >= 0.0)
     return as_float(np.where(known, chance, np.nan))
 
