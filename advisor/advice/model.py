@@ -25,6 +25,9 @@ CheckVerdict = Literal["pass", "care", "fail", "unknown"]
 Gate = Literal["tree", "weather", "person"]
 Caution = Literal["cautious", "even", "bold"]
 
+_NOT_YET = object()
+"""Stands where ``Situation.once`` has nothing: None is an answer."""
+
 
 @dataclass(frozen=True, slots=True)
 class Reason:
@@ -241,6 +244,7 @@ class Situation:
         ``key`` names the question whole: it begins with the name of the function that asks and holds
         everything but the situation that the answer depends on. The answer must not be changed.
         """
-        if key not in self.worked_out:
-            self.worked_out[key] = work()
-        return cast("Result", self.worked_out[key])
+        found = self.worked_out.get(key, _NOT_YET)
+        if found is _NOT_YET:
+            found = self.worked_out[key] = work()
+        return cast("Result", found)
