@@ -21,7 +21,9 @@ __all__ = [
     "GATES",
     "LASTING",
     "OF_PLACE",
+    "OF_PLACE_BY_DAY",
     "OF_THE_DAY",
+    "STILL",
     "Rows",
     "applies",
     "applying_rows",
@@ -79,6 +81,28 @@ OF_PLACE = frozenset(
 variable of the row is the tree's own or a number of the row is for some species only."""
 
 
+OF_PLACE_BY_DAY = frozenset({"season", "winter-part"})
+"""Kinds of the day that look at species and place alone: trees of a kind side by side share the answer."""
+
+STILL: Mapping[str, Callable[[WorkCase], bool]] = {
+    "stage": checks_tree.not_stripped,
+    "since-seen": checks_tree.unseen,
+    "strength": checks_tree.not_stripped,
+    "practice": checks_tree.not_stripped,
+    "spacing": checks_tree.no_stress_logged,
+    "flags": checks_tree.no_flag_named,
+    "to-end": checks_tree.begun_nothing,
+    "heat-rest": checks_hazard.no_heat_known,
+    "heat-wave": checks_hazard.no_heat,
+    "warning": checks_hazard.no_warning,
+    "leaf-left": checks_tree.not_stripped,
+    "major-works": checks_year.no_major_works,
+    "feed-pause": checks_year.feed_always,
+}
+"""Kinds of the day whose answer, words and all, is the same from today on for a tree of which this is true:
+what would move with the days is not there."""
+
+
 def applies(row: CheckRow, state: TreeState) -> bool:
     """True when the row means this tree.
 
@@ -108,13 +132,14 @@ class Rows:
     """The rows of a kind of work that mean a tree, gate by gate, and by whose answer theirs is.
 
     ``of_day``, ``of_place`` and ``own`` share out the places of ``rows``: checks that look at the tree on
-    a day; at the weather of its place; at the tree in its half day.
+    a day; at the weather of its place; at the tree in its half day. ``seasons`` are its rows of the season.
     """
 
     rows: tuple[CheckRow, ...]
     of_day: tuple[int, ...]
     of_place: tuple[int, ...]
     own: tuple[int, ...]
+    seasons: tuple[CheckRow, ...]
 
 
 def applying_rows(situation: Situation, rule: WorkRule, state: TreeState) -> tuple[CheckRow, ...]:
@@ -125,7 +150,7 @@ def applying_rows(situation: Situation, rule: WorkRule, state: TreeState) -> tup
 def rows_apart(situation: Situation, rule: WorkRule, state: TreeState) -> Rows:
     """Return the rows of a kind of work that mean this tree, told apart by whose answer theirs is."""
     tree = state.tree
-    kind = (tree.species_id, tree.group_id, state.stage.stage, tree.crown.height_cm)
+    kind = (tree.species_id, tree.group_id, state.stage.stage.name, tree.crown.height_cm)
     return situation.once(("rows_apart", rule.id, *kind), lambda: _rows_apart(rule, state))
 
 
@@ -135,7 +160,7 @@ def _rows_apart(rule: WorkRule, state: TreeState) -> Rows:
     of_day = tuple(n for n, row in numbered if row.kind in OF_THE_DAY)
     of_place = tuple(n for n, row in numbered if row.kind in OF_PLACE and not is_own(_variable(row)))
     own = tuple(n for n, _ in numbered if n not in of_day and n not in of_place)
-    return Rows(rows, of_day, of_place, own)
+    return Rows(rows, of_day, of_place, own, tuple(row for row in rows if row.kind == "season"))
 
 
 def _variable(row: CheckRow) -> str:
@@ -143,34 +168,33 @@ def _variable(row: CheckRow) -> str:
 
 
 def run_check(case: WorkCase) -> Check:
-    """Run the check of a row, or return the answer that holds for this case too.
+    """Run the check of a row, or return what it said of another tree side by side.
 
     Raises
     ------
     SettingsError
         The row names a kind of check that does not exist.
     """
-    try:
-        kind = CHECKS[case.row.kind]
-    except KeyError:
+    row = case.row
+    kind = CHECKS.get(row.kind)
+    if kind is None:
         raise SettingsError(
-            f"config/work.toml: work.{case.rule.id}, check {case.row.id!r}: unknown kind {case.row.kind!r};"
+            f"config/work.toml: work.{case.rule.id}, check {row.id!r}: unknown kind {row.kind!r};"
             f" one of {sorted(CHECKS)}"
-        ) from None
-    if case.situation.states.get(case.state.tree.id) is not case.state:
-        return kind(case)  # a state that is only supposed: nothing was worked out of it
-    return case.situation.once(("run_check", id(case.row), *_asked(case)), lambda: kind(case))
+        )
+    shared = _shared_by(case)
+    if shared is None:
+        return kind(case)
+    return case.situation.once(("run_check", id(row), *shared), lambda: kind(case))
 
 
-def _asked(case: WorkCase) -> tuple[Hashable, ...]:
-    """Return what the answer of a row depends on."""
-    row, tree = case.row, case.state.tree
-    if row.kind in LASTING and case.days_since("defoliated") is None:
-        return (tree.id,)  # only a session that began with the stripping makes the day matter
-    if row.kind in OF_THE_DAY:
-        return (tree.id, case.day)
-    span = (case.day, case.from_utc, case.until_utc)
+def _shared_by(case: WorkCase) -> tuple[Hashable, ...] | None:
+    """Return what the answer of a row of place and weather depends on; None for what a tree has to itself."""
+    row, state = case.row, case.state
+    tree = state.tree
+    if row.kind in OF_PLACE_BY_DAY:
+        return (case.day, state.place_id, state.extra_shade, tree.species_id, tree.group_id)
     if row.kind not in OF_PLACE or is_own(_variable(row)):
-        return (*span, tree.id)
+        return None
     kind = (tree.species_id, tree.group_id) if any("." in name for name in row.numbers) else ()
-    return (*span, case.state.place_id, case.state.extra_shade, kind)
+    return (case.day, case.from_utc, case.until_utc, state.place_id, state.extra_shade, kind)

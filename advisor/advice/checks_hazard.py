@@ -18,7 +18,18 @@ from advisor.advice.work_case import WorkCase, option_words
 from advisor.garden.tables import CheckRow, WorkRule
 from advisor.weather.table import utc_of
 
-__all__ = ["HeatRecord", "HeatRun", "heat_rest", "heat_runs_of", "heat_wave", "stopped_by", "warning"]
+__all__ = [
+    "HeatRecord",
+    "HeatRun",
+    "heat_rest",
+    "heat_runs_of",
+    "heat_wave",
+    "no_heat",
+    "no_heat_known",
+    "no_warning",
+    "stopped_by",
+    "warning",
+]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -53,6 +64,12 @@ def _standing(situation: Situation, row: CheckRow, tree_id: str, day: date) -> A
         ),
         None,
     )
+
+
+def no_warning(case: WorkCase) -> bool:
+    """True where no warning that stops the work names the tree, on whatever day."""
+    hazards, tree = option_words(case.row, "stopped_by"), case.state.tree.id
+    return not any(event.hazard in hazards and tree in event.trees for event in case.situation.warnings)
 
 
 def warning(case: WorkCase) -> Check:
@@ -182,6 +199,19 @@ def heat_rest(case: WorkCase) -> Check:
         return case.check("unknown", text, unit="d", limit=float(rest), source=source)
     text = f"{case.row.text}: no heat wave beyond its limit in the {rest} days before"
     return case.check("pass", text, unit="d", source=source)
+
+
+def no_heat(case: WorkCase) -> bool:
+    """True where the tree is in danger from heat on no day."""
+    return not heat_runs_of(case.situation, case.state.tree.id).runs
+
+
+def no_heat_known(case: WorkCase) -> bool:
+    """True where nothing but heat that never was could ask for a rest, today or on a later day."""
+    if not case.logged.keys().isdisjoint(_HURT) or not no_heat(case):
+        return False
+    known, today = heat_runs_of(case.situation, case.state.tree.id).known, case.situation.day
+    return all(today - timedelta(days=n) in known for n in range(1, _rest(case)[0] + 1))
 
 
 def heat_wave(case: WorkCase) -> Check:

@@ -13,7 +13,22 @@ from advisor.advice.work_case import WorkCase, band, date_words, matches, option
 from advisor.garden.practice import said_by, usual
 from advisor.garden.state_model import Flag, Stage
 
-__all__ = ["flags", "leaf_left", "practice", "since_seen", "spacing", "stage", "strength", "to_end", "water"]
+__all__ = [
+    "begun_nothing",
+    "flags",
+    "leaf_left",
+    "no_flag_named",
+    "no_stress_logged",
+    "not_stripped",
+    "practice",
+    "since_seen",
+    "spacing",
+    "stage",
+    "strength",
+    "to_end",
+    "unseen",
+    "water",
+]
 
 
 def stage(case: WorkCase) -> Check:
@@ -113,6 +128,16 @@ def _hard_seen(case: WorkCase) -> bool:
     return case.same_session("defoliated") and stripped is not None and seen is not None and seen >= stripped
 
 
+def not_stripped(case: WorkCase) -> bool:
+    """True where no session began with the stripping: only such a one makes the day matter."""
+    return "defoliated" not in case.logged
+
+
+def unseen(case: WorkCase) -> bool:
+    """True where what ``since_seen`` counts from is not in the journal."""
+    return case.row.options["entry"] not in case.logged
+
+
 def since_seen(case: WorkCase) -> Check:
     """Days since a sighting or work (option ``entry``): at least ``days``, or at most ``within``.
 
@@ -166,11 +191,21 @@ def spacing(case: WorkCase) -> Check:
     Work of the same session (``same_session``) is one event and is not counted. A stress named in
     ``eased_by_recovered`` asks for care only once the grower has logged ``recovered`` after it.
     """
-    entries = {name.rpartition(".")[2] for name in case.row.numbers} & case.logged.keys()
+    entries = _stresses(case)
     readings = [reading for entry in sorted(entries) if (reading := _spaced(case, entry)) is not None]
     if readings:
         return worst(readings)
     return case.check("pass", f"{case.row.text}: nothing that counts", source="")
+
+
+def _stresses(case: WorkCase) -> set[str]:
+    """Entries of the journal for which the row has a number."""
+    return {name.rpartition(".")[2] for name in case.row.numbers} & case.logged.keys()
+
+
+def no_stress_logged(case: WorkCase) -> bool:
+    """True where ``spacing`` has nothing to count from."""
+    return not _stresses(case)
 
 
 def _spaced(case: WorkCase, entry: str) -> Check | None:
@@ -226,11 +261,23 @@ def _day_n(case: WorkCase, flag: Flag) -> int:
     return (case.day - flag.began).days + 1
 
 
-def _flag_verdict(case: WorkCase, flag: Flag) -> tuple[CheckVerdict, str] | None:
+def _words_of(case: WorkCase, flag: Flag) -> set[str]:
+    """Words by which a row may name a flag."""
     origin = raised_by(case.state, flag)
     named = {*origin, *flag.rule.keeps}
     if flag.id not in flag.rule.starts or flag.id in origin:
         named.add(flag.id)
+    return named
+
+
+def no_flag_named(case: WorkCase) -> bool:
+    """True where no state that runs on the tree is named by the row."""
+    asks = {*option_words(case.row, "fail"), *option_words(case.row, "care")}
+    return all(asks.isdisjoint(_words_of(case, flag)) for flag in case.state.flags)
+
+
+def _flag_verdict(case: WorkCase, flag: Flag) -> tuple[CheckVerdict, str] | None:
+    named = _words_of(case, flag)
     verdict: CheckVerdict
     if named & set(option_words(case.row, "fail")):
         verdict = "fail"
@@ -245,6 +292,11 @@ def _flag_verdict(case: WorkCase, flag: Flag) -> tuple[CheckVerdict, str] | None
     if flag.rule.ends_by_time and case.day > flag.expected_end[1]:
         return "care", f", should have ended by {flag.expected_end[1].isoformat()}: look and tell"
     return verdict, ""
+
+
+def begun_nothing(case: WorkCase) -> bool:
+    """True where nothing of what ``to_end`` would end is in the journal."""
+    return case.logged.keys().isdisjoint(option_words(case.row, "begun_by"))
 
 
 def to_end(case: WorkCase) -> Check:

@@ -11,7 +11,15 @@ from advisor.garden.state_model import Session
 from advisor.garden.tables import Tables
 from advisor.units import Number
 
-__all__ = ["day_part", "feed_pause", "major_works", "major_works_limit", "winter_part"]
+__all__ = [
+    "day_part",
+    "feed_always",
+    "feed_pause",
+    "major_works",
+    "major_works_limit",
+    "no_major_works",
+    "winter_part",
+]
 
 _SHORTEST_DAY = {False: (12, 21), True: (6, 21)}
 """Month and day of the winter solstice, north and south (astronomy; within a day)."""
@@ -46,9 +54,7 @@ def major_works(case: WorkCase) -> Check:
     """
     number, setting = major_works_limit(case)
     source = f"{number.evidence}: {number.source}"
-    left_out = option_words(case.row, "not_counted")
-    majors = _major_entries(case.situation.tables)
-    counted = {entry: name for entry, name in majors.items() if entry not in left_out}
+    counted = _counted(case)
     start = season_start(case.day, case.situation.holdings.garden.southern)
     session = timedelta(days=case.need("session_d"))
     before = [
@@ -65,6 +71,19 @@ def major_works(case: WorkCase) -> Check:
         text = f"{case.row.text}: number {count:.0f}, after {_done(before, counted)}; at most {limit:.0f}"
         text += f" ({setting})" if verdict != "pass" else ""
     return case.check(verdict, text, value=count, unit=number.unit, limit=limit, source=source)
+
+
+def _counted(case: WorkCase) -> dict[str, str]:
+    """Return the journal entries that count, and what they are called."""
+    left_out = option_words(case.row, "not_counted")
+    majors = case.situation.once("major_entries", lambda: _major_entries(case.situation.tables))
+    return {entry: name for entry, name in majors.items() if entry not in left_out}
+
+
+def no_major_works(case: WorkCase) -> bool:
+    """True where no session of the tree had a work that counts."""
+    counted = _counted(case).keys() if case.state.sessions else ()
+    return all(set(one.works).isdisjoint(counted) for one in case.state.sessions)
 
 
 def _done(sessions: list[Session], counted: dict[str, str]) -> str:
@@ -109,6 +128,11 @@ def day_part(case: WorkCase) -> Check:
         limit=number.value,
         source=case.row.numbers.source("latest"),
     )
+
+
+def feed_always(case: WorkCase) -> bool:
+    """True where no state of the tree asks for no feed."""
+    return case.state.needs.no_feed_until is None
 
 
 def feed_pause(case: WorkCase) -> Check:

@@ -170,6 +170,18 @@ class WorkJudgement:
 
 
 @dataclass(frozen=True, slots=True)
+class WorkAhead:
+    """What a digest counts of one kind of work on one tree: no verdict of each half day, no reasons."""
+
+    work: str
+    tree_id: str
+    clear: tuple[tuple[date, datetime, datetime], ...]
+    """Local day, from and until in UTC of the first half days that suit without any care."""
+    closes: date | None
+    """Its last sensible day, where that is near and nothing rules the work out today; else None."""
+
+
+@dataclass(frozen=True, slots=True)
 class SeasonEnd:
     """When the growing season ends here, by what is known of the climate.
 

@@ -14,9 +14,9 @@ from advisor.advice.readiness import (
     is_big,
     last_day,
     never,
+    season_checks,
     told_from,
     told_in_stage,
-    without_a_but,
 )
 from advisor.advice.season import SeasonLast
 from advisor.advice.windows import VERDICT_ORDER, suitable_halves
@@ -65,9 +65,8 @@ def told_works(situation: Situation, state: TreeState, days: Sequence[date]) -> 
             continue
         last = last_day(situation, rule, state, situation.day)
         open_days = [day for day in days if told <= day and (last is None or day <= last.day)]
-        halves = tuple(
-            half for half in suitable_halves(situation, rule, state, open_days) if without_a_but(rule, half)
-        )
+        but = season_checks(rule)
+        halves = tuple(suitable_halves(situation, rule, state, open_days, care_in=but))
         found.append(Candidate(rule, told, last, halves, not told_in_stage(rule, state)))
     return tuple(found)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
-from advisor.advice.checks import applying_rows
+from advisor.advice.checks import rows_apart
 from advisor.advice.model import Check, HalfDay, Situation
 from advisor.advice.season import SeasonLast, last_sensible
 from advisor.advice.work_case import WorkCase, date_words, matches, option_words
@@ -18,6 +18,7 @@ __all__ = [
     "is_big",
     "last_day",
     "never",
+    "season_checks",
     "told_from",
     "told_in_stage",
     "until_texts",
@@ -73,19 +74,31 @@ def told_from(rule: WorkRule, state: TreeState, day: date) -> date | None:
 
 
 def last_day(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> SeasonLast | None:
-    """Return the last sensible day of this season, the earliest of what the rule's season rows say."""
-    found = []
-    for row in applying_rows(situation, rule, state):
-        if row.kind == "season":
-            case = WorkCase(situation, rule, row, state, day, situation.now_utc, situation.now_utc)
-            last = last_sensible(case)
-            found += [last] if last is not None else []
-    return min(found, key=lambda one: one.day) if found else None
+    """Return the last sensible day of this season, the earliest of what the rule's season rows say.
+
+    Trees of one kind side by side have the same.
+    """
+    rows = rows_apart(situation, rule, state)
+    if not rows.seasons:
+        return None
+
+    def work() -> SeasonLast | None:
+        now = situation.now_utc
+        cases = (WorkCase(situation, rule, row, state, day, now, now) for row in rows.seasons)
+        found = [last for case in cases if (last := last_sensible(case)) is not None]
+        return min(found, key=lambda one: one.day) if found else None
+
+    return situation.once(("last_day", id(rows), state.place_id, state.extra_shade, day), work)
+
+
+def season_checks(rule: WorkRule) -> frozenset[str]:
+    """Return the names of the checks that look at how near the season's end is."""
+    return frozenset(row.id for row in rule.checks if row.kind == "season")
 
 
 def without_a_but(rule: WorkRule, half: HalfDay) -> bool:
     """True where a half day suits, or asks for care only because the season nears its end."""
-    season = {row.id for row in rule.checks if row.kind == "season"}
+    season = season_checks(rule)
     return half.verdict == "suits" or (
         half.verdict == "suits-with-care"
         and all(check.check in season for check in half.checks if check.verdict == "care")

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from itertools import groupby
 from zoneinfo import ZoneInfo
 
-from advisor.advice.checks import GATES, LASTING, Rows, applying_rows, rows_apart, run_check
+from advisor.advice.checks import GATES
 from advisor.advice.model import Check, Gate, HalfDay, Situation, Verdict
-from advisor.advice.work_case import WorkCase
+from advisor.advice.work_answers import Answers, Span, answers_on, stages_begun
 from advisor.garden.state_model import TreeState
-from advisor.garden.tables import CheckRow, WorkRule
+from advisor.garden.tables import WorkRule
 
 __all__ = [
     "VERDICT_ORDER",
-    "Wanted",
     "best_half",
+    "clear_spans",
     "days_from",
     "half_days",
     "half_spans",
@@ -35,17 +34,19 @@ _NOON_BREAK = time(13)
 """Morning ends and afternoon begins here (local; the half days of the working-hours rule)."""
 
 
-def half_spans(situation: Situation, day: date) -> tuple[tuple[datetime, datetime], ...]:
+def half_spans(situation: Situation, day: date) -> tuple[Span, ...]:
     """Return (from, until) in UTC of the half days of a local day that are not past, cut at now."""
+    return situation.once(("half_spans", day), lambda: _half_spans(situation, day))
+
+
+def _half_spans(situation: Situation, day: date) -> tuple[Span, ...]:
     garden, now = situation.holdings.garden, situation.now_utc
     spans = _working_halves(day, *garden.working_hours, garden.zone)
     return tuple((max(begin, now), end) for begin, end in spans if max(begin, now) < end)
 
 
 @lru_cache(maxsize=512)
-def _working_halves(
-    day: date, begin: time, end: time, zone: ZoneInfo
-) -> tuple[tuple[datetime, datetime], tuple[datetime, datetime]]:
+def _working_halves(day: date, begin: time, end: time, zone: ZoneInfo) -> tuple[Span, Span]:
     """Return morning and afternoon of a local day in UTC."""
     noon = min(max(_NOON_BREAK, begin), end)
     at = [datetime.combine(day, clock, zone).astimezone(UTC) for clock in (begin, noon, end)]
@@ -93,99 +94,99 @@ def judge_half(
     rule: WorkRule,
     state: TreeState,
     day: date,
-    span_utc: tuple[datetime, datetime],
+    span_utc: Span,
     *,
     brief: bool = False,
     gates: Sequence[Gate] = GATES,
 ) -> tuple[Check, ...]:
     """Run every check that applies, gate by gate; with ``brief`` up to the first that fails."""
     checks: list[Check] = []
-    state = state.on(day)
-    for row in applying_rows(situation, rule, state):
+    answers = answers_on(situation, rule, state, day)
+    for n, row in enumerate(answers.rows.rows):
         if row.gate not in gates:
             continue
-        checks.append(run_check(WorkCase(situation, rule, row, state, day, *span_utc)))
+        checks.append(answers.check(n, day, span_utc))
         if brief and checks[-1].verdict == "fail":
             break
     return tuple(checks)
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """Which half days are looked for where they are counted and not read: clear ones, and only the first."""
-
-    most: int
-    """That many are enough."""
-
-
 def suitable_halves(
-    situation: Situation, rule: WorkRule, state: TreeState, days: Sequence[date], *, with_care: bool = True
+    situation: Situation,
+    rule: WorkRule,
+    state: TreeState,
+    days: Iterable[date],
+    *,
+    care_in: Collection[str] | None = None,
 ) -> Iterator[HalfDay]:
-    """Go through the half days that suit, soonest first; those that suit with care only if asked.
+    """Go through the half days that suit, soonest first.
 
-    A half day is left at the first check that rules it out, its day where that check is of the whole day,
-    and the search, up to the next change of stage, where it looks at the tree alone (``LASTING``). Trees
-    of one kind in one place share what the weather says.
+    ``care_in`` names the checks in which a half day may ask for care; None: in all.
     """
-    for stage, together in groupby(days, key=lambda day: state.on(day).stage):
-        expected = state if stage is state.stage else replace(state, stage=stage)
-        look = _Look(situation, rule, expected, rows_apart(situation, rule, expected), with_care)
-        yield from _open_halves(look, situation, together)
+    for answers, day, span in _open_halves(situation, rule, state, days, care_in):
+        checks = [answers.check(n, day, span) for n in range(len(answers.rows.rows))]
+        yield HalfDay(*span, day, verdict_of(checks), order_checks(checks))
 
 
-def _open_halves(look: _Look, situation: Situation, days: Iterable[date]) -> Iterator[HalfDay]:
-    """Half days of days on which the tree is in one stage."""
-    for day in days:
-        spans = half_spans(situation, day)
-        if not spans:
-            continue
-        of_day = look.at(look.rows.of_day, day, spans[0])
-        if isinstance(of_day, CheckRow):
-            if of_day.kind in LASTING:
+def clear_spans(
+    situation: Situation, rule: WorkRule, state: TreeState, days: Iterable[date]
+) -> Iterator[tuple[date, Span]]:
+    """Go through the half days that suit without any care, soonest first, without their checks."""
+    for _, day, span in _open_halves(situation, rule, state, days, ()):
+        yield day, span
+
+
+def _open_halves(
+    situation: Situation,
+    rule: WorkRule,
+    state: TreeState,
+    days: Iterable[date],
+    care_in: Collection[str] | None,
+) -> Iterator[tuple[Answers, date, Span]]:
+    """Go through the half days that no row rules out."""
+    for _, together in groupby(days, key=lambda day: stages_begun(state, day)):
+        in_stage = [(day, spans) for day in together if (spans := half_spans(situation, day))]
+        if in_stage:
+            answers = answers_on(situation, rule, state, in_stage[0][0])
+            for day, span in _open_in_stage(answers, in_stage, care_in):
+                yield answers, day, span
+
+
+def _open_in_stage(
+    answers: Answers, days: Sequence[tuple[date, Sequence[Span]]], care_in: Collection[str] | None
+) -> Iterator[tuple[date, Span]]:
+    """Half days of days on which the tree is in one stage.
+
+    A half day counts when no row rules it out, in whatever order they are asked. So a row that says the same
+    every day is asked once, and the row that ruled out the last day is asked first of the next.
+    """
+    of_day = list(answers.rows.of_day)
+    of_half = [*answers.rows.of_place, *answers.rows.own]
+
+    def ruled_out(rows: list[int], day: date, span: Span) -> bool:
+        for place, n in enumerate(rows):
+            if _rules_out(answers.check(n, day, span), care_in):
+                rows.insert(0, rows.pop(place))
+                return True
+        return False
+
+    for day, spans in days:
+        if ruled_out(of_day, day, spans[0]):
+            if answers.lasts(of_day[0]):
                 return
             continue
+        of_day = [n for n in of_day if answers.still[n] is None]
         for span in spans:
-            of_place = look.at_place(day, span)
-            own = of_place if isinstance(of_place, CheckRow) else look.at(look.rows.own, day, span)
-            if not isinstance(of_place, CheckRow) and not isinstance(own, CheckRow):
-                found = of_day | of_place | own
-                checks = [found[n] for n in range(len(look.rows.rows))]
-                yield HalfDay(*span, day, verdict_of(checks), order_checks(checks))
+            if not ruled_out(of_half, day, span):
+                yield day, span
 
 
-@dataclass(frozen=True, slots=True)
-class _Look:
-    """A look for open half days: each part gives its checks by place of the row, or the row that bars."""
-
-    situation: Situation
-    rule: WorkRule
-    state: TreeState
-    rows: Rows
-    with_care: bool
-
-    def at(
-        self, places: Sequence[int], day: date, span: tuple[datetime, datetime]
-    ) -> dict[int, Check] | CheckRow:
-        """Run the rows at these places until one rules the half day out."""
-        found = {}
-        for n in places:
-            row = self.rows.rows[n]
-            found[n] = run_check(WorkCase(self.situation, self.rule, row, self.state, day, *span))
-            if self._rules_out(found[n]):
-                return row
-        return found
-
-    def at_place(self, day: date, span: tuple[datetime, datetime]) -> dict[int, Check] | CheckRow:
-        """Run the rows of weather and place, once for trees of one kind side by side."""
-        tree, state = self.state.tree, self.state
-        here = (tree.species_id, tree.group_id, state.place_id, state.extra_shade)
-        asked = ("at_place", id(self.rows), day, span, here, self.with_care)
-        return self.situation.once(asked, lambda: self.at(self.rows.of_place, day, span))
-
-    def _rules_out(self, check: Check) -> bool:
-        if check.verdict == "unknown":
-            return check.deciding
-        return check.verdict == "fail" or (check.verdict == "care" and not self.with_care)
+def _rules_out(check: Check, care_in: Collection[str] | None) -> bool:
+    if check.verdict == "unknown":
+        return check.deciding
+    return check.verdict == "fail" or (
+        check.verdict == "care" and care_in is not None and check.check not in care_in
+    )
 
 
 def best_half(halves: Sequence[HalfDay]) -> HalfDay | None:

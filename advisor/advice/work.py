@@ -6,13 +6,29 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from itertools import islice
 
-from advisor.advice.checks import applying_rows, run_check
-from advisor.advice.model import Advice, HalfDay, Reason, Situation, Verdict, WorkJudgement
-from advisor.advice.readiness import a_day, last_day, never, told_in_stage, until_texts, without_a_but
+from advisor.advice.model import (
+    Advice,
+    Check,
+    HalfDay,
+    Reason,
+    Situation,
+    Verdict,
+    WorkAhead,
+    WorkJudgement,
+)
+from advisor.advice.readiness import (
+    a_day,
+    last_day,
+    never,
+    season_checks,
+    told_in_stage,
+    until_texts,
+    without_a_but,
+)
 from advisor.advice.season import SeasonLast
 from advisor.advice.windows import (
-    Wanted,
     best_half,
+    clear_spans,
     days_from,
     half_days,
     judge_half,
@@ -20,12 +36,13 @@ from advisor.advice.windows import (
     suitable_halves,
     verdict_of,
 )
-from advisor.advice.work_case import WorkCase, date_words
+from advisor.advice.work_answers import answers_on
+from advisor.advice.work_case import date_words
 from advisor.errors import SettingsError
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import WorkRule
 
-__all__ = ["WINDOW_DAYS", "judge", "judge_all", "verdict_today", "windows", "work_advice"]
+__all__ = ["WINDOW_DAYS", "judge", "judge_all", "verdict_today", "windows", "work_advice", "work_ahead"]
 
 WINDOW_DAYS = 10
 """Days ahead in which the next suitable half day is sought (the length of the forecast)."""
@@ -37,14 +54,7 @@ _LINES = 3
 _GOOD = ("suits", "suits-with-care")
 
 
-def judge(
-    situation: Situation,
-    work_id: str,
-    tree_id: str,
-    day: date,
-    *,
-    wanted: Wanted | None = None,
-) -> WorkJudgement:
+def judge(situation: Situation, work_id: str, tree_id: str, day: date) -> WorkJudgement:
     """Judge one kind of work on one tree for one local day.
 
     Parameters
@@ -55,10 +65,6 @@ def judge(
         A kind of work of config/work.toml and a tree of the garden.
     day : date
         Today or later.
-    wanted : Wanted, optional
-        For an answer that is counted rather than read: no more clear half days than it wants are looked
-        for, and a day that does not suit has the checks up to the first that forbids. Verdict and last
-        day stay the same.
 
     Returns
     -------
@@ -91,34 +97,13 @@ def judge(
             (),
             impossible=True,
         )
-    today = half_days(situation, rule, state, day, brief=wanted is not None)
-    best = best_half(today)
-    if best is None:
-        now = situation.now_utc
-        checks = order_checks(
-            tuple(
-                check
-                for check in judge_half(situation, rule, state, day, (now, now), gates=("tree", "person"))
-                if check.gate == "tree" or check.verdict == "fail"
-            )
-        )
-        verdict = verdict_of(checks)
-    else:
-        checks, verdict = best.checks, best.verdict
+    today = half_days(situation, rule, state, day)
+    checks, verdict = _of_day(situation, rule, state, day, today)
     last = last_day(situation, rule, state, day)
     barred = "" if last is None else _barred(situation, rule, state, last.day)
-    coming = [
-        one
-        for one in days_from(day + timedelta(days=1), WINDOW_DAYS)
-        if last is None or one <= last.day  # what comes later is for the next season
-    ]
+    coming = _before_its_end(days_from(day + timedelta(days=1), WINDOW_DAYS), last)
     last = None if barred else last
-    if wanted is None:
-        ahead = tuple(suitable_halves(situation, rule, state, coming))
-    else:
-        found = sum(half.verdict == "suits" for half in today)
-        clear = suitable_halves(situation, rule, state, coming, with_care=False)
-        ahead = tuple(islice(clear, max(wanted.most - found, 0)))
+    ahead = tuple(suitable_halves(situation, rule, state, coming))
     return WorkJudgement(
         work=work_id,
         tree_id=tree_id,
@@ -135,6 +120,62 @@ def judge(
         prepare=rule.prepare,
         afterwards=(*rule.afterwards, *until_texts(situation, rule, state, day)),
     )
+
+
+def _of_day(
+    situation: Situation, rule: WorkRule, state: TreeState, day: date, halves: Sequence[HalfDay]
+) -> tuple[tuple[Check, ...], Verdict]:
+    """Return the checks and the verdict of the best half day; of tree and person where none is left."""
+    best = best_half(halves)
+    if best is not None:
+        return best.checks, best.verdict
+    now = situation.now_utc
+    found = judge_half(situation, rule, state, day, (now, now), gates=("tree", "person"))
+    checks = order_checks(tuple(check for check in found if check.gate == "tree" or check.verdict == "fail"))
+    return checks, verdict_of(checks)
+
+
+def _before_its_end(days: Sequence[date], last: SeasonLast | None) -> list[date]:
+    """Return the days up to the last sensible one: what comes later is for the next season."""
+    return [one for one in days if last is None or one <= last.day]
+
+
+def work_ahead(
+    situation: Situation, work_id: str, tree_id: str, *, most: int, closing_d: int
+) -> WorkAhead | None:
+    """Count what ``judge`` says of today and the coming days, without the reasons.
+
+    Parameters
+    ----------
+    situation : Situation
+        Everything known at this pass.
+    work_id, tree_id : str
+        A kind of work of config/work.toml and a tree of the garden.
+    most : int
+        No more clear half days than these are looked for.
+    closing_d : int
+        A last sensible day further away [d] is left out.
+
+    Returns
+    -------
+    WorkAhead or None
+        None for work that the species cannot have.
+    """
+    rule, state = _rule(situation, work_id), _state(situation, tree_id)
+    kind = (state.tree.species_id, state.tree.group_id)
+    if situation.once(("never", rule.id, *kind), lambda: never(rule, state)) is not None:
+        return None
+    day = situation.day
+    last = last_day(situation, rule, state, day)
+    days = [day, *_before_its_end(days_from(day + timedelta(days=1), WINDOW_DAYS), last)]
+    clear = islice(clear_spans(situation, rule, state, days), most)
+    closes = None
+    if last is not None and 0 <= (last.day - day).days <= closing_d:
+        today = half_days(situation, rule, state, day, brief=True)
+        _, verdict = _of_day(situation, rule, state, day, today)
+        if verdict != "does-not-suit" and not _barred(situation, rule, state, last.day):
+            closes = last.day
+    return WorkAhead(work_id, tree_id, tuple((one, *span) for one, span in clear), closes)
 
 
 def judge_all(
@@ -192,9 +233,10 @@ def _barred(situation: Situation, rule: WorkRule, state: TreeState, last: date) 
     if last < situation.day:
         return ""
     now = situation.now_utc
-    for row in applying_rows(situation, rule, state):
+    answers = answers_on(situation, rule, state, situation.day)
+    for n, row in enumerate(answers.rows.rows):
         if row.kind in _STAYS:
-            check = run_check(WorkCase(situation, rule, row, state, last, now, now))
+            check = answers.check(n, last, (now, now))
             if check.verdict == "fail":
                 text = check.text[:1].lower() + check.text[1:]
                 return f"on its last sensible day, {date_words(last, situation.day)}, still {text}"
@@ -220,6 +262,9 @@ def work_advice(situation: Situation) -> tuple[Advice, ...]:
                 continue
             if never(rule, state) is not None or not told_in_stage(rule, state):
                 continue
+            today, but = (situation.day,), season_checks(rule)
+            if next(suitable_halves(situation, rule, state, today, care_in=but), None) is None:
+                continue  # the best half day would have a but as well
             best = best_half(half_days(situation, rule, state, situation.day, brief=True))
             if best is not None and without_a_but(rule, best):
                 fit.append((state, best, last_day(situation, rule, state, situation.day)))

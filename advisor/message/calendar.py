@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-from datetime import timedelta
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from advisor.advice.model import HalfDay, WorkJudgement
+from advisor.advice.model import WorkAhead
 from advisor.advice.readiness import ends_something, told_from
 from advisor.garden.state_model import Question
 from advisor.message.view import DigestInput
@@ -20,20 +20,17 @@ __all__ = ["MOST_WINDOWS", "calendar_bytes"]
 MOST_WINDOWS = 3
 """Half days of one kind of work and tree that go into the calendar; the rest is a question away."""
 
-_WORD = {"suits": "suits", "suits-with-care": "suits with care"}
 
-
-def _worth_a_line(digest: DigestInput, judgement: WorkJudgement) -> tuple[HalfDay, ...]:
+def _worth_a_line(digest: DigestInput, ahead: WorkAhead) -> tuple[tuple[date, datetime, datetime], ...]:
     """Half days that suit without a but, at most ``MOST_WINDOWS``.
 
     None of work that ends a state of the tree before that asks for it (wire to take off, a layer to
     separate).
     """
-    rule, state = digest.situation.tables.works[judgement.work], digest.situation.states[judgement.tree_id]
-    if ends_something(rule) and told_from(rule, state, digest.situation.day) is None:
+    rule, state = digest.situation.tables.works[ahead.work], digest.situation.states[ahead.tree_id]
+    if not ahead.clear or (ends_something(rule) and told_from(rule, state, digest.situation.day) is None):
         return ()
-    clear = [half for half in judgement.windows if half.verdict == "suits"]
-    return tuple(clear[:MOST_WINDOWS])
+    return ahead.clear[:MOST_WINDOWS]
 
 
 def _uid(*parts: str) -> str:
@@ -52,27 +49,25 @@ def calendar_bytes(digest: DigestInput) -> bytes:
     calendar.add("prodid", "-//growing-season-advisor//garden//EN")
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
-    windows: dict[tuple[str, str, str], list[tuple[str, str]]] = {}
-    spans = {}
-    for (work_id, tree_id), judgement in digest.judgements.items():
-        for half in _worth_a_line(digest, judgement):
-            key = (work_id, half.from_utc.isoformat(), half.until_utc.isoformat())
-            spans[key] = half
-            windows.setdefault(key, []).append((tree_id, half.verdict))
+    windows: dict[tuple[str, datetime, datetime], list[str]] = {}
+    days = {}
+    for (work_id, tree_id), ahead in digest.work_ahead.items():
+        for day, from_utc, until_utc in _worth_a_line(digest, ahead):
+            key = (work_id, from_utc, until_utc)
+            days[key] = day
+            windows.setdefault(key, []).append(tree_id)
     for key in sorted(windows, key=lambda item: (item[1], item[0])):
-        half, trees = spans[key], windows[key]
-        rule = situation.tables.works[key[0]]
+        (work_id, from_utc, until_utc), trees = key, windows[key]
+        rule = situation.tables.works[work_id]
         event = Event()
         # the UID names the half day by its local day and part, not by a span that shrinks through the day
-        local = half.until_utc.astimezone(situation.holdings.garden.zone)
-        event.add("uid", _uid("work", key[0], half.day.isoformat(), f"{local:%H:%M}"))
+        local = until_utc.astimezone(situation.holdings.garden.zone)
+        event.add("uid", _uid("work", work_id, days[key].isoformat(), f"{local:%H:%M}"))
         event.add("dtstamp", situation.now_utc)
-        event.add("dtstart", half.from_utc)
-        event.add("dtend", half.until_utc)
-        event.add("summary", plain(f"{rule.name}: {tree_names(situation, [tree for tree, _ in trees], 8)}"))
-        words = [
-            f"{situation.holdings.tree(tree).name}: {_WORD.get(verdict, verdict)}" for tree, verdict in trees
-        ]
+        event.add("dtstart", from_utc)
+        event.add("dtend", until_utc)
+        event.add("summary", plain(f"{rule.name}: {tree_names(situation, trees, 8)}"))
+        words = [f"{situation.holdings.tree(tree).name}: suits" for tree in trees]
         cautions = [situation.tables.cautions[name] for name in rule.cautions]
         event.add("description", plain("\n".join([*words, *cautions])))
         event.add("transp", "TRANSPARENT")

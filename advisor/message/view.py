@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Literal
 
-from advisor.advice.model import Advice, AlertEvent, Situation, WorkJudgement
+from advisor.advice.model import Advice, AlertEvent, Situation, WorkAhead
 from advisor.advice.plan_model import Plan
 
 __all__ = ["DigestInput", "Line", "MessageView", "Picture", "Section"]
@@ -76,8 +76,8 @@ class DigestInput:
     situation : Situation
     advice : tuple of Advice
         Ordered, most pressing first.
-    judgements : mapping (work id, tree id) -> WorkJudgement
-        Work judged for the coming days, for the work part and the calendar.
+    work_ahead : mapping (work id, tree id) -> WorkAhead
+        What the coming days have for each kind of work, for the ahead part and the calendar.
     events : tuple of AlertEvent
         Hazards ahead, for the ahead part.
     notices : tuple of str
@@ -91,7 +91,7 @@ class DigestInput:
     events: tuple[AlertEvent, ...] = ()
     notices: tuple[str, ...] = ()
     quiet_notes: tuple[str, ...] = ()
-    judgements: Mapping[tuple[str, str], WorkJudgement] = field(default_factory=dict)
+    work_ahead: Mapping[tuple[str, str], WorkAhead] = field(default_factory=dict)
     plan: Plan | None = None
     """The coming ten days, for what is to be prepared today; None where it was not worked out."""
     with_table: bool = False

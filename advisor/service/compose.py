@@ -62,7 +62,7 @@ def digest_input(
     evaluation: Evaluation, notices: Sequence[str], quiet_notes: Sequence[str], *, with_work: bool = True
 ) -> DigestInput:
     """Return what the parts of a digest look at."""
-    judgements = judge_digest_work(evaluation) if with_work else {}
+    ahead = judge_digest_work(evaluation) if with_work else {}
     notes, planned = tuple(quiet_notes), None
     if with_work:
         try:
@@ -75,7 +75,7 @@ def digest_input(
         evaluation.events,
         tuple(notices),
         notes,
-        judgements,
+        ahead,
         planned,
     )
 

@@ -12,11 +12,10 @@ from datetime import date, datetime, timedelta
 from advisor.advice.alert_told import Alert, in_either_place
 from advisor.advice.alerts import ALERTS
 from advisor.advice.grouping import listed
-from advisor.advice.model import Advice, AlertEvent, Caution, Situation, WorkJudgement
+from advisor.advice.model import Advice, AlertEvent, Caution, Situation, WorkAhead
 from advisor.advice.registry import Advised, advise, placing_fault
 from advisor.advice.season_climate import season_end
-from advisor.advice.windows import Wanted
-from advisor.advice.work import judge
+from advisor.advice.work import work_ahead
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
 from advisor.exposure.places import place_temperature_c
@@ -31,6 +30,7 @@ from advisor.garden.tables import Tables
 from advisor.garden.told_moves import ToldMove, open_moves
 from advisor.garden.warmth import Warmth, warmth_from_hours
 from advisor.message.calendar import MOST_WINDOWS
+from advisor.message.parts.ahead import CLOSING_WITHIN_DAYS
 from advisor.units import NumberTable
 from advisor.weather.climate import Climate
 from advisor.weather.forecast_error import ForecastError
@@ -321,18 +321,16 @@ def _words(error: Exception) -> str:
     return f"{type(error).__name__}: {error}"
 
 
-def judge_digest_work(evaluation: Evaluation) -> dict[tuple[str, str], WorkJudgement]:
-    """Judge every kind of work on every tree from today, for the calendar and the closing windows.
-
-    Half days are looked for until the calendar has as many as it takes; see ``calendar_bytes``.
-    """
+def judge_digest_work(evaluation: Evaluation) -> dict[tuple[str, str], WorkAhead]:
+    """Count for every kind of work and tree, from today, what calendar and closing windows tell."""
     situation = evaluation.situation
     if situation.exposure is None:
         return {}
-    wanted, found = Wanted(MOST_WINDOWS), {}
-    for work_id in situation.tables.works:
-        for tree in situation.holdings.trees:
-            judgement = judge(situation, work_id, tree.id, situation.day, wanted=wanted)
-            if not judgement.impossible:
-                found[(work_id, tree.id)] = judgement
-    return found
+    counted = {
+        (work_id, tree.id): work_ahead(
+            situation, work_id, tree.id, most=MOST_WINDOWS, closing_d=CLOSING_WITHIN_DAYS
+        )
+        for work_id in situation.tables.works
+        for tree in situation.holdings.trees
+    }
+    return {asked: ahead for asked, ahead in counted.items() if ahead is not None}

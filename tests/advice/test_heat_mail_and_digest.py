@@ -388,7 +388,6 @@ def digest_of(situation: Situation) -> DigestInput:
         situation=situation,
         advice=advice,
         events=() if event is None else (event,),
-        judgements={},
         notices=(),
         quiet_notes=(),
     )

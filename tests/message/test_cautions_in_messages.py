@@ -10,7 +10,7 @@ from advice.work_contexts import CONTEXTS
 from icalendar import Calendar
 
 from advisor.advice.model import Advice, Reason
-from advisor.advice.work import judge
+from advisor.advice.work import work_ahead
 from advisor.message import calendar
 from advisor.message.calendar import calendar_bytes
 from advisor.message.digest import digest_view
@@ -23,15 +23,16 @@ TABLES = load_tables()
 
 def digest_of(work: str) -> DigestInput:
     """A morning on which one kind of work suits one tree."""
-    situation, day = situation_of(CONTEXTS[work])
-    judgement = judge(situation, work, "t1", day)
-    assert judgement.verdict == "suits"
+    situation, _ = situation_of(CONTEXTS[work])
+    ahead = work_ahead(situation, work, "t1", most=3, closing_d=14)
+    assert ahead is not None
+    assert ahead.clear
     now = situation.now_utc
     line = Advice(
         f"work/{work}/t1", "work", "today", ("t1",), f"Use today for {TABLES.works[work].name}", now,
         now + timedelta(hours=8), (Reason("stage", None, "", None, None, "as told", "common practice"),),
     )  # fmt: skip
-    return DigestInput(situation=situation, advice=(line,), events=(), judgements={(work, "t1"): judgement})
+    return DigestInput(situation=situation, advice=(line,), events=(), work_ahead={(work, "t1"): ahead})
 
 
 def flat(text: str) -> str:

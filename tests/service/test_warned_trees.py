@@ -71,8 +71,8 @@ def test_one_rule_stops_a_work_in_suits_plan_calendar_mail_and_questions() -> No
                 stopped += judgement.verdict == "does-not-suit"
                 assert judgement.verdict == "does-not-suit", (work, tree)
                 assert (work, tree, day) not in planned
-                halves = digest[work, tree].windows if (work, tree) in digest else ()
-                assert all(half.from_utc.astimezone(zone).date() != day for half in halves)
+                clear = digest[work, tree].clear if (work, tree) in digest else ()
+                assert all(from_utc.astimezone(zone).date() != day for _, from_utc, _ in clear)
     assert stopped > 20
 
 

@@ -8,7 +8,7 @@ from advisor.message.outlook import day_outlooks, outlook_cells
 from advisor.message.view import DigestInput, Line, Section
 from advisor.message.words import chance_text, short_day, tree_names
 
-__all__ = ["build"]
+__all__ = ["CLOSING_WITHIN_DAYS", "build"]
 
 CLOSING_WITHIN_DAYS = 14
 """A window that closes within this many days is worth a line (trade routine: two weeks' notice)."""
@@ -29,11 +29,9 @@ def _hazards(digest: DigestInput) -> list[Line]:
 def _closing(digest: DigestInput) -> list[Line]:
     situation = digest.situation
     by_text: dict[tuple[str, str], list[str]] = {}
-    for (work_id, tree_id), judgement in digest.judgements.items():
-        last = judgement.last_sensible_day
-        if last is None or judgement.impossible or judgement.verdict == "does-not-suit":
-            continue
-        if situation.day <= last <= situation.day + timedelta(days=CLOSING_WITHIN_DAYS):
+    for (work_id, tree_id), ahead in digest.work_ahead.items():
+        last = ahead.closes
+        if last is not None and last <= situation.day + timedelta(days=CLOSING_WITHIN_DAYS):
             name = situation.tables.works[work_id].name
             if any(
                 event.hazard == "heat" and tree_id in event.trees and event.first_day <= last
