@@ -37,7 +37,7 @@ def _demand_l(situation: Situation, back_d: int) -> FloatArray:
     )
 
 
-def dry_alert(situation: Situation) -> AlertEvent | None:
+def dry_alert(situation: Situation, *, steps: bool = True) -> AlertEvent | None:
     """Pots dry more than three hours before the next watering time, with a demand beyond the usual.
 
     Both must hold: a dry pot by itself belongs in the morning mail.
@@ -117,7 +117,7 @@ def dry_alert(situation: Situation) -> AlertEvent | None:
             f"Dry before the next watering: {names(situation, trees)} by {day_and_clock(situation, first)}, "
             f"{say(situation, float(demand[-1][row]), 'l')} needed today"
         ),
-        advice=(advice,),
+        advice=(advice,) if steps else (),
         chance=None,
         may_break_quiet_hours=False,
         expires_utc=max(slot, day_span(garden, situation.day)[0]),

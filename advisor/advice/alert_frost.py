@@ -33,7 +33,7 @@ def _cold_trees(situation: Situation, night: Night) -> list[str]:
     ]
 
 
-def frost_alert(situation: Situation) -> AlertEvent | None:
+def frost_alert(situation: Situation, *, steps: bool = True) -> AlertEvent | None:
     """Cold nights ahead in which trees are harmed where they stand; consecutive nights are one event.
 
     Opens on the eve of the first night, from the hour in config on, so that it is out by 15:00.
@@ -70,7 +70,7 @@ def frost_alert(situation: Situation) -> AlertEvent | None:
     coldest = min(nights, key=lambda night: float(np.nanmin(night.bench_min_c[rows], initial=np.inf)))
     lowest = float(np.nanmin(coldest.bench_min_c[rows], initial=np.inf))
     tell = local_at(garden, first, limits.value("frost.tell_h", "hour of day"))
-    advice = tuple(_as_alert(piece) for piece in carry_in(situation, _worst_of(nights), trees))
+    carried = carry_in(situation, _worst_of(nights), trees) if steps else ()
     count = f"{len(nights)} nights on end" if len(nights) > 1 else "one night"
     return AlertEvent(
         hazard="frost",
@@ -82,7 +82,7 @@ def frost_alert(situation: Situation) -> AlertEvent | None:
             f"Frost {_night_name(situation, first)}: down to {say(situation, lowest, 'degC')} "
             f"on the bench, {count}; shelter {names(situation, trees)}"
         ),
-        advice=advice,
+        advice=tuple(_as_alert(piece) for piece in carried),
         chance=max(night.chance(row) for night in nights for row in rows),
         may_break_quiet_hours=any(
             lost_if_left(situation, night, row) for night in nights[:1] for row in rows

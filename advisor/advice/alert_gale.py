@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -28,7 +29,7 @@ def _blown(situation: Situation, blow: Blow) -> list[str]:
     ]
 
 
-def gale_alert(situation: Situation) -> AlertEvent | None:
+def gale_alert(situation: Situation, *, steps: bool = True) -> AlertEvent | None:
     """A blow in which trees would fall or soft leaves be torn, within the hours of config."""
     exposure, garden, limits = situation.exposure, situation.holdings.garden, situation.tables.limits
     if exposure is None or not exposure.start_utc.size:
@@ -40,13 +41,6 @@ def gale_alert(situation: Situation) -> AlertEvent | None:
         return None
     hours = _blow_hours(situation, trees, now)
     begun, ends = hours
-    falling = [tree for tree in trees if blow.falls[exposure.row(tree)]]
-    torn = [tree for tree in trees if tree not in falling]
-    pieces = []
-    if falling:
-        pieces.append(fall_measure(situation, blow, falling, "alert"))
-    if torn:
-        pieces.append(_torn_measure(situation, blow, torn))
     rows = [exposure.row(tree) for tree in trees]
     gust = float(np.nanmax(blow.gust_m_s[rows]))
     return AlertEvent(
@@ -60,12 +54,25 @@ def gale_alert(situation: Situation) -> AlertEvent | None:
             f"{say(situation, gust, 'm/s')} at the bench; "
             f"secure {names(situation, trees)}"
         ),
-        advice=tuple(pieces),
+        advice=_measures(situation, blow, trees) if steps else (),
         chance=float(np.nanmax(np.fmax(blow.fall_chance[rows], blow.tear_chance[rows]))),
         may_break_quiet_hours=False,
         expires_utc=ends,
         send_from_utc=situation.now_utc,
     )
+
+
+def _measures(situation: Situation, blow: Blow, trees: Sequence[str]) -> tuple[Advice, ...]:
+    exposure = situation.exposure
+    assert exposure is not None  # noqa: S101 - the caller holds an exposure
+    falling = [tree for tree in trees if blow.falls[exposure.row(tree)]]
+    torn = [tree for tree in trees if tree not in falling]
+    pieces = []
+    if falling:
+        pieces.append(fall_measure(situation, blow, falling, "alert"))
+    if torn:
+        pieces.append(_torn_measure(situation, blow, torn))
+    return tuple(pieces)
 
 
 def _blow_hours(situation: Situation, trees: tuple[str, ...], now: datetime) -> tuple[datetime, datetime]:
@@ -134,7 +141,7 @@ def _torn_measure(situation: Situation, blow: Blow, trees: list[str]) -> Advice:
     )
 
 
-def hail_alert(situation: Situation) -> AlertEvent | None:
+def hail_alert(situation: Situation, *, steps: bool = True) -> AlertEvent | None:
     """Hail within a day, only where the source's weather code may be read as hail."""
     spell = hail_spell(situation, this_hour(situation))
     trees = bench_order(situation, hail_trees(situation))
@@ -149,7 +156,7 @@ def hail_alert(situation: Situation) -> AlertEvent | None:
         trees=trees,
         spared=bench_order(situation, set(situation.states) - set(trees)),
         headline=f"Hail possible {day_and_clock(situation, spell.from_utc)}: cover {names(situation, trees)}",
-        advice=(hail_measure(situation, spell, trees, "alert"),),
+        advice=(hail_measure(situation, spell, trees, "alert"),) if steps else (),
         chance=None,
         may_break_quiet_hours=False,
         expires_utc=max(spell.until_utc, day_span(garden, day)[0]),

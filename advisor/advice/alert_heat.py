@@ -25,7 +25,7 @@ from advisor.weather.table import utc_of
 __all__ = ["heat_alert", "hot_days"]
 
 
-def heat_alert(situation: Situation) -> AlertEvent | None:
+def heat_alert(situation: Situation, *, steps: bool = True) -> AlertEvent | None:
     """Harm for some tree on three days running, beginning within the lead time of config.
 
     Trees for which such days are usual where they stand have a standing measure and count only on days
@@ -68,6 +68,7 @@ def heat_alert(situation: Situation) -> AlertEvent | None:
     evening = local_at(garden, ends, limits.value("heat.worker_from_h", "hour of day"))
     opens = day_span(garden, begun)[0] - lead
     unusual = unusual_heat(situation, max(begun, situation.day), ends)
+    spell = Spell(tuple(coming), judged, danger, trees, unusual)
     return AlertEvent(
         hazard="heat",
         first_day=begun,
@@ -79,7 +80,7 @@ def heat_alert(situation: Situation) -> AlertEvent | None:
             f"{say(situation, hottest, 'degC')}: {names(situation, in_danger)} in danger"
             + ("; unusual for the season" if unusual is not None else "")
         ),
-        advice=heat_measures(situation, Spell(tuple(coming), judged, danger, trees, unusual)),
+        advice=heat_measures(situation, spell) if steps else (),
         chance=chance,
         may_break_quiet_hours=False,
         expires_utc=evening,

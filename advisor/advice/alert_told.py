@@ -9,15 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import replace
 
+from advisor.advice.alerts import Alert
 from advisor.advice.grouping import bench_order, names
 from advisor.advice.hours import day_name
 from advisor.advice.model import Advice, AlertEvent, Situation
 from advisor.advice.readings import only
 from advisor.advice.settled import as_told, earlier_tellings
 
-__all__ = ["Alert", "in_either_place"]
-
-Alert = Callable[[Situation], AlertEvent | None]
+__all__ = ["in_either_place"]
 
 
 def in_either_place(
@@ -48,7 +47,8 @@ def in_either_place(
 def _either(
     situation: Situation, told: Situation, here: AlertEvent | None, alert: Alert
 ) -> AlertEvent | None:
-    there = alert(told)
+    # where there is a warning here too its steps stand, and of the other only who, when and how sure counts
+    there = alert(told, steps=here is None)
     known = set(situation.told_moves)
     if here is None:
         if there is None:

@@ -6,7 +6,7 @@ its first day while the hours move on. The service's ledger tells each event onc
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from typing import Protocol
 
 from advisor.advice.alert_dry import dry_alert
 from advisor.advice.alert_frost import frost_alert
@@ -14,9 +14,21 @@ from advisor.advice.alert_gale import gale_alert, hail_alert
 from advisor.advice.alert_heat import heat_alert
 from advisor.advice.model import AlertEvent, Situation
 
-__all__ = ["ALERTS", "alert_events"]
+__all__ = ["ALERTS", "Alert", "alert_events"]
 
-ALERTS: dict[str, Callable[[Situation], AlertEvent | None]] = {
+
+class Alert(Protocol):
+    """A warning: who is in danger of one hazard, when and how sure, and what to do about it; None for nobody.
+
+    Without ``steps`` the event has no ``advice``, which of heat is far more work than the rest; all else is
+    the same.
+    """
+
+    def __call__(self, situation: Situation, *, steps: bool = True) -> AlertEvent | None:
+        """Judge one situation."""
+
+
+ALERTS: dict[str, Alert] = {
     "heat": heat_alert,
     "frost": frost_alert,
     "gale": gale_alert,

@@ -78,9 +78,7 @@ def _other_readings(situation: Situation) -> tuple[Reading, ...]:
                 words = (f"if it stands {there}", f"if they stand {there}", False)
                 elsewhere.setdefault(words, []).append(tree)
         if elsewhere:
-            told_states, told_exposure = at_told_place(
-                telling, [tree for trees in elsewhere.values() for tree in trees]
-            )
+            told_states, told_exposure = at_told_place(telling)
             found += [
                 _reading(after, situation, told_exposure, told_states, trees, *words)
                 for words, trees in elsewhere.items()

@@ -126,21 +126,25 @@ def _settled(situation: Situation, *, at_once: bool) -> Situation:
     )
 
 
-def at_told_place(situation: Situation, trees: Sequence[str]) -> tuple[Mapping[str, TreeState], Exposure]:
-    """Return states and exposure with some trees in the places to which a digest told them.
+def at_told_place(situation: Situation) -> tuple[Mapping[str, TreeState], Exposure]:
+    """Return states and exposure with each tree of ``told_moves`` where that move took it; worked out once.
 
     Raises
     ------
     ValueError
         There is no exposure.
     """
+    return situation.once("at_told_place", partial(_at_told_place, situation))
+
+
+def _at_told_place(situation: Situation) -> tuple[Mapping[str, TreeState], Exposure]:
     exposure = situation.exposure
     if exposure is None:
         raise ValueError("other places need an exposure; there is none")
-    moves = situation.told_moves
     stays = {
-        tree: (SpotStay(moves[tree].by_utc, moves[tree].to_id, situation.states[tree].extra_shade),)
-        for tree in trees
+        tree: (SpotStay(move.by_utc, move.to_id, situation.states[tree].extra_shade),)
+        for tree, move in situation.told_moves.items()
+        if tree in exposure.tree_ids
     }
     states = _moved_states(situation, stays)
     return states, _moved(situation, exposure, states, stays)
@@ -157,8 +161,13 @@ def as_told(situation: Situation) -> Situation | None:
 def earlier_tellings(situation: Situation) -> tuple[Situation, ...]:
     """Return the situation with ``told_moves`` of earlier tellings alone, the newest of each tree first.
 
-    A tree told to two places on different days, with nothing logged, may stand in either.
+    A tree told to two places on different days, with nothing logged, may stand in either. The same objects
+    each time, so that what is worked out of an earlier telling is kept with it.
     """
+    return situation.once("earlier_tellings", partial(_earlier_tellings, situation))
+
+
+def _earlier_tellings(situation: Situation) -> tuple[Situation, ...]:
     found: list[Situation] = []
     number = 0
     while True:
@@ -180,7 +189,7 @@ def _as_told(situation: Situation) -> Situation | None:
     trees = [tree for tree in situation.told_moves if tree in exposure.tree_ids]
     if not trees:
         return None
-    states, there = at_told_place(situation, trees)
+    states, there = at_told_place(situation)
     stays = {
         tree: (SpotStay(situation.told_moves[tree].by_utc, states[tree].place_id, 0.0),) for tree in trees
     }

@@ -52,7 +52,7 @@ def _told_back(
     )
     if not trees:
         return []
-    states, there = at_told_place(situation, trees)
+    states, there = at_told_place(situation)
     # what the journal confirmed holds for the place that they may have left
     confirmed = {key: day for key, day in situation.confirmed.items() if key[1] not in trees}
     told = replace(situation, states=states, exposure=only(there, trees), members=None, confirmed=confirmed)

@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
-from advisor.advice.alert_told import Alert, in_either_place
-from advisor.advice.alerts import ALERTS
+from advisor.advice.alert_told import in_either_place
+from advisor.advice.alerts import ALERTS, Alert
 from advisor.advice.grouping import listed
 from advisor.advice.model import Advice, AlertEvent, Caution, Situation, WorkAhead
 from advisor.advice.registry import Advised, advise, placing_fault

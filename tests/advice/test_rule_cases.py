@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -87,3 +88,15 @@ def test_every_case_names_its_fact_and_its_evidence() -> None:
 def test_silence_is_tested_as_well() -> None:
     quiet = [case for case in CASES if case.get("silent") or case.get("absent") or case.get("once")]
     assert len(quiet) * 2 >= len(CASES)
+
+
+def test_a_warning_without_steps_is_else_the_same() -> None:
+    """Of told places only who, when and how sure is asked: definition, an answer and a part of it."""
+    seen = set()
+    for case in CASES:
+        name = case["rule"].removeprefix("alert:")
+        if name != case["rule"] and (event := ALERTS[name](build(case))) is not None:
+            assert event.advice, case["id"]
+            assert ALERTS[name](build(case), steps=False) == replace(event, advice=()), case["id"]
+            seen.add(name)
+    assert seen == set(ALERTS)

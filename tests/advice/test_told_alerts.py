@@ -74,10 +74,10 @@ def test_fault_in_the_other_place_leaves_the_warning_of_the_first(monkeypatch: p
     case = next(case for case in CASES if case["id"] == "told-out-of-the-sun-and-not-logged")
     real = alerts.ALERTS["heat"]
 
-    def fails_elsewhere(situation: Situation) -> object:
+    def fails_elsewhere(situation: Situation, *, steps: bool = True) -> object:
         if situation.states["sorrel"].place_id == "net":
             raise ValueError("on purpose")
-        return real(situation)
+        return real(situation, steps=steps)
 
     monkeypatch.setitem(alerts.ALERTS, "heat", fails_elsewhere)
     found = evaluated(case)
@@ -90,8 +90,8 @@ def test_which_steps_have_an_if_does_not_hang_on_their_words() -> None:
     case = next(case for case in CASES if case["id"] == "told-into-the-light-and-then-heat")
     situation = evaluated(case).situation
 
-    def worded(one: Situation) -> AlertEvent | None:
-        event = alerts.ALERTS["heat"](one)
+    def worded(one: Situation, *, steps: bool = True) -> AlertEvent | None:
+        event = alerts.ALERTS["heat"](one, steps=steps)
         if event is None:
             return None
         pieces = (
