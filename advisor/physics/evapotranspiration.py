@@ -291,7 +291,12 @@ def _fill_low_sun_days(
     shift = np.timedelta64(round(float(longitude_deg.flat[0]) * 240.0), "s")
     days = (start + shift).astype("datetime64[D]")
     filled = ratio.copy()
-    for day in np.unique(days[~np.isnat(days)]):
+    if not days.size:
+        return filled
+    runs = np.flatnonzero(np.append(True, days[1:] != days[:-1]))
+    lit = np.logical_or.reduceat(high, runs, axis=-1).reshape(-1, runs.size).all(axis=0)
+    without = days[runs[~lit]]
+    for day in np.unique(without[~np.isnat(without)]):
         hours = np.flatnonzero(days == day)
         low = ~high[..., hours].any(axis=-1)
         if not low.any():

@@ -12,7 +12,7 @@ Rule, hour by hour and whole rows at a time, so that the values of an hour fit o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -85,13 +85,13 @@ def blend(
     if not used:
         raise DataGap("air_temperature_c", first, until_utc)
 
+    rows = {number: _rows_of(tables[number], chosen == number, axis) for number in used}
     values: dict[str, FloatArray] = {}
     for name in dict.fromkeys(name for number in used for name in tables[number].values):
         out = np.full(hours, np.nan)
-        for number in used:
+        for number, (there, own) in rows.items():
             if name in tables[number].values:
-                own = on_axis(tables[number].value(name), tables[number].start_utc, axis)
-                out = np.where(chosen == number, own, out)
+                out[there] = tables[number].value(name)[own]
         if bool(np.isfinite(out).any()):
             values[name] = out
     members: dict[str, FloatArray] = {}
@@ -105,20 +105,29 @@ def blend(
         provenance=_provenance(tables, chosen, axis, values, now_utc),
         members=members,
         seam_utc=_seam(tables, chosen, axis),
-        source_by_hour=_sources(tables, chosen, axis),
+        source_by_hour=_sources(tables, rows, hours),
     )
 
 
-def _sources(tables: Sequence[WeatherTable], chosen: NDArray[np.int64], axis: TimeArray) -> tuple[str, ...]:
-    found = []
-    for stamp, number in zip(axis, chosen, strict=True):
-        if number < 0:
-            found.append("")
-            continue
-        table = tables[int(number)]
-        row = int((stamp - table.start_utc[0]) // _STEP)
-        found.append(table.source_by_hour[row] if table.source_by_hour else table.provenance.source)
-    return tuple(found)
+def _rows_of(
+    table: WeatherTable, taken: NDArray[np.bool_], axis: TimeArray
+) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
+    """Rows of ``axis`` that are taken from ``table``, and its own rows of the same hours."""
+    there = np.flatnonzero(taken)
+    return there, ((axis[there] - table.start_utc[0]) // _STEP).astype(np.int64)
+
+
+def _sources(
+    tables: Sequence[WeatherTable],
+    rows: Mapping[int, tuple[NDArray[np.intp], NDArray[np.int64]]],
+    hours: int,
+) -> tuple[str, ...]:
+    found = np.full(hours, "", dtype=object)
+    for number, (there, own) in rows.items():
+        table = tables[number]
+        named = np.array(table.source_by_hour, dtype=object)
+        found[there] = named[own] if named.size else table.provenance.source
+    return tuple(found.tolist())
 
 
 def _to_come(tables: Sequence[WeatherTable], chosen: NDArray[np.int64], axis: TimeArray) -> NDArray[np.bool_]:

@@ -204,31 +204,43 @@ def _fill_shortwave(
     # Cloud is an instant: over the hour it is the mean of both ends where the next one is known.
     cloud = np.where(np.isfinite(at_end), (at_start + at_end) / 2.0, at_start)
     fill.put("shortwave_w_m2", shortwave_from_cloud_w_m2(clear, cloud), "from clear sky and cloud")
-    share = _clear_share_by_hour(fill, numbers, *place)
-    fill.put("shortwave_w_m2", clear * share, "from clear sky and the day's temperature range")
+    unknown = np.isnan(fill.get("shortwave_w_m2"))
+    if unknown.any():
+        share = _clear_share_by_hour(fill, unknown, numbers, *place)
+        fill.put("shortwave_w_m2", clear * share, "from clear sky and the day's temperature range")
 
 
 def _clear_share_by_hour(
-    fill: _Filling, numbers: DeriveNumbers, latitude_deg: float, longitude_deg: float, elevation_m: float
+    fill: _Filling,
+    wanted: NDArray[np.bool_],
+    numbers: DeriveNumbers,
+    latitude_deg: float,
+    longitude_deg: float,
+    elevation_m: float,
 ) -> FloatArray:
-    """Share of clear-sky radiation of each hour's solar day, NaN where too little of the day is known."""
+    """Share of clear-sky radiation of the solar day of each hour that is ``wanted``, NaN in other days.
+
+    NaN too where too little of the day is known.
+    """
     air = fill.get("air_temperature_c")
     shift = np.timedelta64(round(longitude_deg * 240.0), "s")
     days = (fill.table.start_utc + shift).astype("datetime64[D]")
+    inside = np.isin(days, days[wanted])
+    each, day_of = np.unique(days[inside], return_inverse=True)
+    # The sun's day has 24 rows; those outside the table are as unknown as those that are NaN.
+    whole = np.full((each.size, 24), np.nan)
+    whole[day_of, np.arange(day_of.size) - np.searchsorted(day_of, np.arange(each.size))[day_of]] = air[
+        inside
+    ]
+    highest = reduce_over(whole, "max", minimum_coverage=numbers.range_coverage).value
+    lowest = reduce_over(whole, "min", minimum_coverage=numbers.range_coverage).value
+    day_of_year = (each - each.astype("datetime64[Y]")).astype(np.float64) + 1.0
+    outside = extraterrestrial_daily_mj_m2(latitude_deg, day_of_year)
+    by_day = clear_share_from_temperature_range(
+        highest, lowest, outside, elevation_m, numbers.range_coefficient
+    )
     share = np.full(air.size, np.nan)
-    for day in np.unique(days):
-        rows = days == day
-        # The sun's day has 24 rows; those outside the table are as unknown as those that are NaN.
-        whole = np.full(24, np.nan)
-        known = air[rows][:24]
-        whole[: known.size] = known
-        highest = reduce_over(whole, "max", minimum_coverage=numbers.range_coverage).value
-        lowest = reduce_over(whole, "min", minimum_coverage=numbers.range_coverage).value
-        day_of_year = float((day - day.astype("datetime64[Y]")).astype(np.int64)) + 1.0
-        outside = extraterrestrial_daily_mj_m2(latitude_deg, day_of_year)
-        share[rows] = clear_share_from_temperature_range(
-            highest, lowest, outside, elevation_m, numbers.range_coefficient
-        )
+    share[inside] = by_day[day_of]
     return share
 
 

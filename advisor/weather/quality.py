@@ -186,14 +186,15 @@ def standing(values: FloatArray, hours: int) -> NDArray[np.bool_]:
     values : float array, shape (H,)
     hours : int
     """
-    out = np.zeros(values.size, dtype=np.bool_)
-    if not values.size:
-        return out
-    starts = np.flatnonzero(np.append(True, values[1:] != values[:-1]))
-    for begin, end in zip(starts, np.append(starts[1:], values.size), strict=True):
-        if end - begin >= hours:
-            out[begin:end] = True
-    return out
+    return _long_runs(np.append(True, values[1:] != values[:-1])[: values.size], hours)
+
+
+def _long_runs(begins: NDArray[np.bool_], hours: int) -> NDArray[np.bool_]:
+    """True in runs of at least ``hours`` rows, where ``begins`` is True in the first row of each."""
+    starts = np.flatnonzero(begins)
+    lengths = np.diff(np.append(starts, begins.size))
+    found: NDArray[np.bool_] = np.repeat(lengths >= hours, lengths)
+    return found
 
 
 def _spikes(air: FloatArray, spike_k: float) -> NDArray[np.bool_]:
@@ -223,11 +224,4 @@ def _still(air: FloatArray, other: FloatArray, saturated: NDArray[np.bool_], hou
     """True in runs of at least ``hours`` in which both keep their value, but for saturated air."""
     same = np.zeros(air.size, dtype=np.bool_)
     same[1:] = (air[1:] == air[:-1]) & (other[1:] == other[:-1]) & ~saturated[1:]
-    stuck = np.zeros(air.size, dtype=np.bool_)
-    begin = 0
-    for row in range(1, air.size + 1):
-        if row == air.size or not same[row]:
-            if row - begin >= hours:
-                stuck[begin:row] = True
-            begin = row
-    return stuck
+    return _long_runs(~same, hours)
