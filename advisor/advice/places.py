@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.advice.model import Situation
-from advisor.exposure.places import Spot, place_temperature_c, spot_traits
+from advisor.exposure.places import Spot, place_temperatures_c, spot_traits
 from advisor.garden.model import Place
 from advisor.garden.state_model import TreeState
 
@@ -74,10 +74,8 @@ def place_temperatures(situation: Situation) -> dict[str, FloatArray]:
     weather, holdings = situation.weather, situation.holdings
     if weather is None or not weather.hours:
         return {}
-    return {
-        place.id: place_temperature_c(place, weather, holdings.garden, situation.tables)
-        for place in holdings.places.values()
-    }
+    air = place_temperatures_c(list(holdings.places.values()), weather, holdings.garden, situation.tables)
+    return dict(zip(holdings.places, air, strict=True))
 
 
 def warmer_by_k(night_here: FloatArray, night_there: FloatArray) -> float:

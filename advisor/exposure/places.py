@@ -35,6 +35,7 @@ __all__ = [
     "horizon_of",
     "place_sun",
     "place_temperature_c",
+    "place_temperatures_c",
     "spot_traits",
     "sun_of",
 ]
@@ -341,13 +342,21 @@ def place_temperature_c(place: Place, weather: WeatherTable, garden: Garden, tab
 
     Source: as ``bench_air_c``. Checked: tests/exposure/test_places.py.
     """
-    if not weather.hours:
-        return np.zeros(0)
+    found: FloatArray = place_temperatures_c([place], weather, garden, tables)[0]
+    return found
+
+
+def place_temperatures_c(
+    places: Sequence[Place], weather: WeatherTable, garden: Garden, tables: Tables
+) -> FloatArray:
+    """``place_temperature_c`` of several places side by side, shape (P, H)."""
+    if not weather.hours or not places:
+        return np.zeros((len(places), weather.hours))
     sun = sun_of(weather, garden, tables)
     names = ("air_temperature_c", "cloud_cover_pct", "wind_speed_10m_m_s")
     air, cloud, wind = (weather.value(name)[np.newaxis] for name in names)
-    traits = spot_traits([Spot(place)], tables)
+    traits = spot_traits([Spot(place) for place in places], tables)
     found: FloatArray = bench_air_c(
         air, cloud, wind, dark_share=1.0 - sun.sunlit_share, traits=traits, tables=tables
-    )[0, 0]
+    )[0]
     return found

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from advisor.physics.degree_days import chill_days, degree_days_hourly
 from advisor.physics.missing import FloatArray, as_float, reduce_over
 
-__all__ = ["DAY_COVERAGE", "Stay", "Warmth", "joined", "spliced", "warmth_from_hours"]
+__all__ = ["DAY_COVERAGE", "Stay", "Warmth", "joined", "spliced", "warmth_from_hours", "warmth_side_by_side"]
 
 DAY_COVERAGE = 0.9
 """Share of a day's hours that must be known. Source: WMO-No. 1203 allows few missing hours (from memory)."""
@@ -155,13 +156,39 @@ def warmth_from_hours(start_utc: NDArray[np.datetime64], temperature_c: FloatArr
     Source: degree days as the daily sum of hourly excess (definition). Checked:
     tests/garden/test_warmth.py.
     """
+    values = as_float(temperature_c)
+    if np.shape(start_utc) != values.shape or values.ndim != 1:
+        raise ValueError(f"{np.shape(start_utc)} hours but {values.shape} temperatures; both must be (H,)")
+    return warmth_side_by_side(start_utc, values[np.newaxis], zone)[0]
+
+
+def warmth_side_by_side(
+    start_utc: NDArray[np.datetime64], temperature_c: FloatArray, zone: ZoneInfo
+) -> tuple[Warmth, ...]:
+    """``warmth_from_hours`` of several places, whose hours are laid out by local days but once.
+
+    Parameters
+    ----------
+    start_utc : datetime64 array, shape (H,)
+    temperature_c : float array, shape (P, H)
+    zone : ZoneInfo
+
+    Returns
+    -------
+    tuple of Warmth, length P
+
+    Raises
+    ------
+    ValueError
+        The arrays differ in their hours.
+    """
     stamps = np.asarray(start_utc).astype("datetime64[s]")
     values = as_float(temperature_c)
-    if stamps.shape != values.shape or stamps.ndim != 1:
-        raise ValueError(f"{stamps.shape} hours but {values.shape} temperatures; both must be (H,)")
+    if stamps.ndim != 1 or values.ndim != 2 or values.shape[1] != stamps.size:
+        raise ValueError(f"{stamps.shape} hours but {values.shape} temperatures; want (H,) and (P, H)")
     if not stamps.size:
         empty = np.empty(0)
-        return Warmth((), empty, empty, empty, empty, empty, empty)
+        return tuple(Warmth((), empty, empty, empty, empty, empty, empty) for _ in values)
     first, last = (_local_day(stamp, zone) for stamp in (stamps[0], stamps[-1]))
     days = [first + timedelta(days=step) for step in range((last - first).days + 1)]
     edges = np.array([_midnight(day, zone) for day in [*days, last + timedelta(days=1)]])
@@ -169,15 +196,14 @@ def warmth_from_hours(start_utc: NDArray[np.datetime64], temperature_c: FloatArr
     width = int(lengths.max())
     row = np.searchsorted(edges, stamps, side="right") - 1
     slot = np.minimum(((stamps - edges[row]) // _HOUR).astype(int), width - 1)
-    hours = np.full((len(days), width), np.nan)
-    hours[row, slot] = values
+    hours = np.full((values.shape[0], len(days), width), np.nan)
+    hours[:, row, slot] = values
     real = (np.arange(width) < lengths[:, None]).astype(np.float64)
     mean = reduce_over(hours, "mean", minimum_coverage=DAY_COVERAGE, weights=real).value
     missing = np.isnan(mean)
 
-    def whole(how: str) -> FloatArray:
-        found = reduce_over(hours, "max" if how == "max" else "min", minimum_coverage=0.0).value
-        return np.where(missing, np.nan, found)
+    def whole(how: Literal["max", "min"]) -> FloatArray:
+        return np.where(missing, np.nan, reduce_over(hours, how, minimum_coverage=0.0).value)
 
     def warm(base: float) -> FloatArray:
         # Mean excess times the day: an unknown hour counts like the mean of the known ones.
@@ -186,16 +212,17 @@ def warmth_from_hours(start_utc: NDArray[np.datetime64], temperature_c: FloatArr
         )
         return share.value
 
-    return _from_columns(
-        first,
-        {
-            "degree_days_5": warm(5.0),
-            "degree_days_10": warm(10.0),
-            "mean_c": mean,
-            "max_c": whole("max"),
-            "min_c": whole("min"),
-            "chill_days": chill_days(mean),
-        },
+    columns = {
+        "degree_days_5": warm(5.0),
+        "degree_days_10": warm(10.0),
+        "mean_c": mean,
+        "max_c": whole("max"),
+        "min_c": whole("min"),
+        "chill_days": chill_days(mean),
+    }
+    return tuple(
+        _from_columns(first, {name: column[place] for name, column in columns.items()})
+        for place in range(values.shape[0])
     )
 
 

@@ -18,7 +18,7 @@ from advisor.advice.season_climate import season_end
 from advisor.advice.work import work_ahead
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
-from advisor.exposure.places import place_temperature_c
+from advisor.exposure.places import place_temperatures_c
 from advisor.exposure.thermometer import with_corrections
 from advisor.exposure.water_known import ToldWatering
 from advisor.exposure.weighing import learn_thirst
@@ -28,7 +28,7 @@ from advisor.garden.state import fold_all
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.garden.told_moves import ToldMove, open_moves
-from advisor.garden.warmth import Warmth, warmth_from_hours
+from advisor.garden.warmth import Warmth, warmth_side_by_side
 from advisor.message.calendar import MOST_WINDOWS
 from advisor.message.parts.ahead import CLOSING_WITHIN_DAYS
 from advisor.units import NumberTable
@@ -124,13 +124,10 @@ def warmth_of_places(
     """Return the warmth that each place has gathered; None for each without weather."""
     if weather is None:
         return dict.fromkeys(holdings.places)
-    garden = holdings.garden
-    return {
-        place.id: warmth_from_hours(
-            weather.start_utc, place_temperature_c(place, weather, garden, tables), garden.zone
-        )
-        for place in holdings.places.values()
-    }
+    garden, places = holdings.garden, list(holdings.places.values())
+    air = place_temperatures_c(places, weather, garden, tables)
+    gathered = warmth_side_by_side(weather.start_utc, air, garden.zone)
+    return {place.id: warmth for place, warmth in zip(places, gathered, strict=True)}
 
 
 def _window(weather: WeatherTable, now_utc: datetime, past_days: int, ahead_days: int | None) -> WeatherTable:

@@ -12,13 +12,13 @@ import numpy as np
 from advisor.advice.hours import day_span
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
-from advisor.exposure.places import place_temperature_c
+from advisor.exposure.places import place_temperatures_c
 from advisor.exposure.weighing import learn_thirst
 from advisor.garden.model import Tree
 from advisor.garden.state import fold_state, journal_for, stays_of
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
-from advisor.garden.warmth import Warmth, spliced, warmth_from_hours
+from advisor.garden.warmth import Warmth, spliced, warmth_side_by_side
 from advisor.physics.missing import FloatArray
 from advisor.store.replayed_folder import Replayed
 from advisor.weather.days import local_day_of
@@ -160,12 +160,14 @@ def _asks(state: TreeState) -> tuple[object, ...]:
 
 def _warmth(replayed: Replayed, tables: Tables) -> dict[str, Warmth]:
     garden, weather = replayed.holdings.garden, replayed.weather
-    return {
-        place.id: warmth_from_hours(
-            weather.start_utc, place_temperature_c(place, weather, garden, tables), garden.zone
+    air = place_temperatures_c(list(replayed.holdings.places.values()), weather, garden, tables)
+    return dict(
+        zip(
+            replayed.holdings.places,
+            warmth_side_by_side(weather.start_utc, air, garden.zone),
+            strict=True,
         )
-        for place in replayed.holdings.places.values()
-    }
+    )
 
 
 def _until(warmth: Warmth, day: date) -> Warmth:

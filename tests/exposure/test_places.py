@@ -13,10 +13,11 @@ from advisor.exposure.places import (
     horizon_elevation_deg,
     place_sun,
     place_temperature_c,
+    place_temperatures_c,
     spot_traits,
     sun_of,
 )
-from advisor.garden.model import Garden, Place
+from advisor.garden.model import Garden, Place, PlaceCorrection
 
 OPEN = Place("open", "Open", sky_view=1.0)
 
@@ -132,6 +133,16 @@ def test_bench_air_missing_cloud_counts_as_clear_and_missing_air_stays_missing(t
     assert np.array_equal(found, place_temperature_c(OPEN, clear, GARDEN, tables), equal_nan=True)
     assert np.isnan(found[3])
     assert np.isfinite(np.delete(found, 3)).all()
+
+
+def test_bench_air_of_places_side_by_side_is_that_of_each_alone(tables):
+    weather = summer(2, cloud=10.0, wind=1.0)
+    taught = replace(OPEN, correction=PlaceCorrection(night_k=-1.5, day_k=2.0))
+    places = [OPEN, replace(OPEN, height_m=0.1), taught, replace(OPEN, shelter_level=5)]
+    together = place_temperatures_c(places, weather, GARDEN, tables)
+    alone = [place_temperature_c(place, weather, GARDEN, tables) for place in places]
+    assert np.array_equal(together, np.stack(alone))
+    assert len({air.tobytes() for air in alone}) == len(places)
 
 
 def test_bench_air_frost_free_room_never_below_its_floor(tables):

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from advisor.garden.warmth import Stay, Warmth, joined, spliced, warmth_from_hours
+from advisor.garden.warmth import Stay, Warmth, joined, spliced, warmth_from_hours, warmth_side_by_side
 
 BERLIN = ZoneInfo("Europe/Berlin")
 
@@ -108,3 +108,16 @@ def test_joined_prefers_the_observed_day() -> None:
     np.testing.assert_allclose(met.mean_c, [1.0, 1.0, 1.0, 9.0, 9.0])
     assert met.days[-1] == date(2026, 1, 1) + timedelta(days=4)
     assert joined(None, None) is None
+
+
+def test_warmth_of_places_side_by_side_is_that_of_each_alone() -> None:
+    stamps = _hours(datetime(2026, 3, 27, 5, tzinfo=BERLIN), 24 * 4)  # over the change of clocks
+    warm = 8.0 + 6.0 * np.sin(np.arange(stamps.size) / 24.0 * 2.0 * np.pi)
+    gappy = np.where(np.arange(stamps.size) % 5 == 0, np.nan, warm - 7.0)
+    together = warmth_side_by_side(stamps, np.stack([warm, gappy]), BERLIN)
+    for found, air in zip(together, (warm, gappy), strict=True):
+        alone = warmth_from_hours(stamps, air, BERLIN)
+        assert found.days == alone.days
+        for name in ("degree_days_5", "degree_days_10", "mean_c", "max_c", "min_c", "chill_days"):
+            np.testing.assert_array_equal(getattr(found, name), getattr(alone, name))
+    assert not np.array_equal(together[0].mean_c, together[1].mean_c, equal_nan=True)
