@@ -15,7 +15,7 @@ from advisor.garden.tables import Tables
 from advisor.store.database import Store
 from advisor.store.learned import keep_learned, learned
 from advisor.store.service_files import ServiceSettings
-from advisor.store.weather_archive import StoredWeather, first_of_days, newest
+from advisor.store.weather_archive import StoredSpan, first_of_days, newest_spans, payload_of
 from advisor.units import NumberTable
 from advisor.weather.codec import decode_table
 from advisor.weather.error_learning import summarise
@@ -81,7 +81,7 @@ def learn_error(
     for source in dict.fromkeys(row.source for row in stored):
         mine = [row for row in stored if row.source == source]
         wholly = any((source, measure) not in begun for measure in measures)
-        forecasts = _decoded([row for row in mine if wholly or row.fetched_at_utc >= recent])
+        forecasts = _decoded(store, [row for row in mine if wholly or row.fetched_at_utc >= recent])
         for measure in measures:
             truth, reference = _truth(store, source, measure, forecasts, near, now_utc, numbers)
             if truth is not None:
@@ -125,11 +125,11 @@ def _kept_pairs(store: Store, now_utc: datetime) -> dict[str, ErrorPairs]:
     return found
 
 
-def _decoded(rows: Sequence[StoredWeather]) -> list[WeatherTable]:
+def _decoded(store: Store, rows: Sequence[StoredSpan]) -> list[WeatherTable]:
     found = []
     for row in rows:
         try:
-            found.append(decode_table(row.payload))
+            found.append(decode_table(payload_of(store, row)))
         except ValueError:  # one damaged forecast teaches nothing; the others do
             continue
     return found
@@ -151,9 +151,9 @@ def _truth(
         station = near.station
         away = f", {station.distance_km:.0f} km away" if station.distance_km else ""
         return near.observed, f"{station.name} ({station.id}{away})"
-    pasts = [row for row in newest(store, "history", now_utc, 8) if row.source == source][:LONG_PASTS]
-    later = [row for row in newest(store, "forecast", now_utc, 1) if row.source == source]
-    tables = [*forecasts, *_decoded(pasts), *_decoded(later)]
+    pasts = [row for row in newest_spans(store, "history", now_utc, 8) if row.source == source][:LONG_PASTS]
+    later = [row for row in newest_spans(store, "forecast", now_utc, 1) if row.source == source]
+    tables = [*forecasts, *_decoded(store, pasts), *_decoded(store, later)]
     return past_as_known_later(tables, numbers.value("forecast_error.settled", "h")), ""
 
 

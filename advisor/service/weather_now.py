@@ -17,7 +17,7 @@ from advisor.service.observations import observed_tables
 from advisor.service.station_fetch import past_from_utc
 from advisor.store.database import Store
 from advisor.store.service_files import ServiceSettings
-from advisor.store.weather_archive import StoredWeather, newest
+from advisor.store.weather_archive import newest, newest_spans, payload_of
 from advisor.weather.blend import blend
 from advisor.weather.codec import decode_ensemble, decode_table
 from advisor.weather.derive import DeriveNumbers, complete
@@ -38,16 +38,16 @@ RECENT = 60
 
 def stored_tables(store: Store, now_utc: datetime, from_utc: datetime) -> tuple[WeatherTable, ...]:
     """Return what the store knows at ``now_utc``, newest first, and no more than covers the past wanted."""
-    rows: list[StoredWeather] = list(newest(store, "forecast", now_utc, RECENT))
+    rows = list(newest_spans(store, "forecast", now_utc, RECENT))
     chosen = rows[:1]
     earliest = chosen[0].covers_from_utc if chosen else now_utc
-    rest = rows[1:] + list(newest(store, "history", now_utc, 100))
+    rest = rows[1:] + list(newest_spans(store, "history", now_utc, 100))
     rest.sort(key=lambda row: row.fetched_at_utc, reverse=True)
     for row in rest:
         if row.covers_from_utc < earliest and earliest > from_utc:
             chosen.append(row)
             earliest = row.covers_from_utc
-    return tuple(decode_table(row.payload) for row in chosen)
+    return tuple(decode_table(payload_of(store, row)) for row in chosen)
 
 
 def _stored_ensemble(store: Store, now_utc: datetime, used_for: timedelta) -> Ensemble | None:

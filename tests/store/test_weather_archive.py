@@ -10,7 +10,15 @@ import pytest
 
 from advisor.errors import StoreError
 from advisor.store.database import Store
-from advisor.store.weather_archive import newest, newest_first, prune, put_forecast
+from advisor.store.weather_archive import (
+    first_of_days,
+    newest,
+    newest_first,
+    newest_spans,
+    payload_of,
+    prune,
+    put_forecast,
+)
 
 KEEPING = json.loads((Path(__file__).parent / "waiting_cases.json").read_text())["keeping"]
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -52,6 +60,23 @@ def test_newest_comes_first_and_the_future_is_not_read(store: Store, now: dateti
     assert len(newest_first(store, now, limit=2)) == 2
     assert newest(store, "forecast", now - 4 * HOUR) == ()
     assert newest(store, "forecast", now)[0].payload == now.isoformat().encode()
+
+
+def test_answers_without_their_bytes_are_the_same_ones_and_give_the_same_bytes(
+    store: Store, now: datetime
+) -> None:
+    for hours in (-30, -3, -1, 0, 2):
+        put(store, now + hours * HOUR)
+    whole = newest(store, "forecast", now, 3)
+    spans = newest_spans(store, "forecast", now, 3)
+    assert [(span.source, span.kind, span.fetched_at_utc, span.covers_from_utc) for span in spans] == [
+        (found.source, found.kind, found.fetched_at_utc, found.covers_from_utc) for found in whole
+    ]
+    assert [payload_of(store, span) for span in spans] == [found.payload for found in whole]
+    first = first_of_days(store, now - 2 * DAY, now)
+    assert [payload_of(store, span).decode() for span in first] == [
+        (now + hours * HOUR).isoformat() for hours in (-30, -3)
+    ]
 
 
 def test_same_answer_twice_is_kept_once(store: Store, now: datetime) -> None:
