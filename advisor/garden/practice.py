@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from functools import lru_cache
 from typing import Any, Literal, cast
 
 from advisor.garden.tables import CheckRow, FlagRule, Tables, WorkRule
@@ -69,6 +70,7 @@ def said_by(options: Mapping[str, object]) -> str:
     return str(said) if said is not None else _USUAL.words(_wanted(options))
 
 
+@lru_cache(maxsize=4)
 def practised(tables: Tables, practice: Practice) -> Tables:
     """Return the tables as they hold for one grower; rows of other settings are gone.
 
@@ -77,6 +79,8 @@ def practised(tables: Tables, practice: Practice) -> Tables:
     tables : Tables
         As loaded; tables read by the same practice come back equal.
     practice : Practice
+
+    Remembered by the identity of ``tables``: every pass asks for those of the one garden.
     """
     return replace(
         tables,

@@ -161,9 +161,9 @@ class MeasureRow:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Tables:
-    """Every table of config/, loaded once."""
+    """Every table of config/, loaded once; two of them are the same only if they are one object."""
 
     species: Mapping[str, SpeciesGroup]
     sizes: Mapping[str, NumberTable]

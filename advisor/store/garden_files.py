@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -294,7 +295,13 @@ def load_garden_file(path: Path, tables: Tables) -> GardenFile:
     text, faults = decode_text(raw, path.name)
     if text is None:
         return GardenFile(None, {}, (), faults, True, "")
-    return parse_garden(text, tables, path.name)
+    return _unchanged(text, tables, path.name)
+
+
+@lru_cache(maxsize=1)
+def _unchanged(text: str, tables: Tables, file: str) -> GardenFile:
+    """``parse_garden``, remembered for the text of last time: pass after pass reads the same file."""
+    return parse_garden(text, tables, file)
 
 
 def holdings_of(

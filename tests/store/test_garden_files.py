@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -274,3 +275,18 @@ def test_practice_of_the_program_and_of_the_file_are_the_same():
     assert set(PracticeRow.model_fields) == set(SETTINGS)
     for name in SETTINGS:
         assert getattr(row, name) == getattr(Practice(), name)
+
+
+def test_a_garden_file_is_read_anew_as_soon_as_it_or_the_tables_change(tmp_path: Path) -> None:
+    tables, path = load_tables(), tmp_path / "garden.toml"
+    path.write_text(CONTRACT, encoding="utf-8")
+    before = load_garden_file(path, tables)
+    assert load_garden_file(path, tables) is before
+    path.write_text(CONTRACT.replace("strength = 4", "strength = 2"), encoding="utf-8")
+    assert load_garden_file(path, tables).trees[0].strength == 2
+    path.write_text(CONTRACT, encoding="utf-8")
+    assert load_garden_file(path, tables) == before
+    fewer = {name: size for name, size in tables.sizes.items() if name != "kifu"}
+    kept = load_garden_file(path, replace(tables, sizes=fewer))
+    assert [tree.id for tree in before.trees] == ["ember", "line", "big"]
+    assert [tree.id for tree in kept.trees] == ["ember", "big"]
