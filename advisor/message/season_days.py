@@ -15,7 +15,7 @@ from advisor.advice.model import Situation
 from advisor.garden.state_model import Need
 from advisor.physics.missing import How, reduce_over
 
-__all__ = ["DAY_COLUMNS", "SheetDay", "day_cells", "day_of_cells", "sheet_day"]
+__all__ = ["DAY_COLUMNS", "SheetDay", "day_cells", "day_of_cells", "sheet_days"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,52 +74,56 @@ def _need(need: Need | None) -> float:
     return math.nan if need is None else need.value
 
 
-def _reduced(values: NDArray[np.float64], how: How, coverage: float) -> float:
-    if not values.size:
-        return math.nan
-    return float(reduce_over(values, how, minimum_coverage=coverage).value)
-
-
-def sheet_day(situation: Situation, tree_id: str, day: date) -> SheetDay:
-    """Return a past day of one tree, as the situation after it knows it.
+def sheet_days(situation: Situation, day: date) -> dict[str, SheetDay]:
+    """Return a past day of each tree of the exposure, as the situation after it knows it.
 
     Raises
     ------
     ValueError
         The situation has no exposure.
     """
-    exposure, state = situation.exposure, situation.states[tree_id]
+    exposure = situation.exposure
     if exposure is None:
         raise ValueError("a day of the sheet needs an exposure; there is no weather")
-    row, span = exposure.row(tree_id), day_span(situation.holdings.garden, day)
+    span = day_span(situation.holdings.garden, day)
+    coverage = situation.tables.physics.value("weather.extreme_coverage_share", "share")
+    core_limit_c = situation.tables.limits.value("pot.core_c", "degC")
 
     def of(name: str) -> NDArray[np.float64]:
         array: NDArray[np.float64] = getattr(exposure, name)
-        return window(exposure.start_utc, array[row], *span)
+        return window(exposure.start_utc, array, *span)
 
-    coverage = situation.tables.physics.value("weather.extreme_coverage_share", "share")
-    needs, stage = state.needs, state.stage
-    leaf = of("leaf_temperature_c")
+    def reduced(values: NDArray[np.float64], how: How) -> NDArray[np.float64]:
+        return reduce_over(values, how, minimum_coverage=coverage).value
+
     roots = np.minimum(of("pot_core_c"), of("pot_rim_shaded_c"))
-    return SheetDay(
-        day=day,
-        place=state.place_id,
-        stage=stage.stage.label,
-        stage_known=stage.certainty,
-        flags=tuple(flag.id for flag in state.flags),
-        leaf_max_c=_reduced(leaf, "max", coverage),
-        leaf_limit_c=_need(needs.leaf_limit_c),
-        pot_rim_max_c=_reduced(of("pot_rim_c"), "max", coverage),
-        pot_core_max_c=_reduced(of("pot_core_c"), "max", coverage),
-        pot_core_limit_c=situation.tables.limits.value("pot.core_c", "degC"),
-        bench_min_c=_reduced(of("bench_temperature_c"), "min", coverage),
-        frost_limit_c=_need(needs.frost_limit_c),
-        root_min_c=_reduced(roots, "min", coverage),
-        root_limit_c=_need(needs.root_limit_c),
-        water_left_min_share=_reduced(of("water_left_share"), "min", coverage),
-        water_use_l=_reduced(of("water_use_l"), "sum", coverage),
-        direct_sun_h=_reduced(of("direct_sun_share"), "sum", coverage),
-    )
+    by_tree = {
+        "leaf_max_c": reduced(of("leaf_temperature_c"), "max"),
+        "pot_rim_max_c": reduced(of("pot_rim_c"), "max"),
+        "pot_core_max_c": reduced(of("pot_core_c"), "max"),
+        "bench_min_c": reduced(of("bench_temperature_c"), "min"),
+        "root_min_c": reduced(roots, "min"),
+        "water_left_min_share": reduced(of("water_left_share"), "min"),
+        "water_use_l": reduced(of("water_use_l"), "sum"),
+        "direct_sun_h": reduced(of("direct_sun_share"), "sum"),
+    }
+    found = {}
+    for row, tree_id in enumerate(exposure.tree_ids):
+        state = situation.states[tree_id]
+        needs = state.needs
+        found[tree_id] = SheetDay(
+            day=day,
+            place=state.place_id,
+            stage=state.stage.stage.label,
+            stage_known=state.stage.certainty,
+            flags=tuple(flag.id for flag in state.flags),
+            leaf_limit_c=_need(needs.leaf_limit_c),
+            pot_core_limit_c=core_limit_c,
+            frost_limit_c=_need(needs.frost_limit_c),
+            root_limit_c=_need(needs.root_limit_c),
+            **{name: float(values[row]) for name, values in by_tree.items()},
+        )
+    return found
 
 
 def day_cells(one: SheetDay) -> list[str]:

@@ -5,19 +5,20 @@ It is reckoned as the advice does: in each hour where the tree stands then, toda
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
 
 from advisor.advice.model import Situation
 from advisor.advice.settled import settled_by_the_hour
+from advisor.exposure.model import Exposure
 from advisor.exposure.places import Spot, spot_traits
 from advisor.exposure.reading import day_slice
 from advisor.garden.state_model import TreeState
 from advisor.garden.thirst import Thirst
 from advisor.message.words import day_and_clock
-from advisor.physics.missing import reduce_over
+from advisor.physics.missing import FloatArray, reduce_over
 from advisor.units import shown
 from advisor.weather.days import day_bounds_utc
 from advisor.weather.table import utc_of
@@ -27,31 +28,46 @@ __all__ = ["thirst_object", "water_facts", "water_lines", "weights_words"]
 
 def _rain_mm(situation: Situation, state: TreeState) -> float | None:
     """Rain that reaches the pot today; None where too many hours are unknown."""
-    exposure = settled_by_the_hour(situation).exposure
+    by_hour = settled_by_the_hour(situation)
+    exposure = by_hour.exposure
     if exposure is None:
         return None
-    rows = day_slice(exposure, situation.day, situation.holdings.garden)
-    rain = exposure.rain_reaching_pot_mm[exposure.row(state.tree.id), rows]
-    coverage = situation.tables.limits.value("chance.coverage_share", "share")
-    value = float(reduce_over(rain, "sum", minimum_coverage=coverage).value) if rain.size else np.nan
+    rain = by_hour.once("_rain_mm", lambda: _rain_by_tree_mm(by_hour, exposure))
+    value = float(rain[exposure.row(state.tree.id)])
     return None if np.isnan(value) else value
+
+
+def _rain_by_tree_mm(situation: Situation, exposure: Exposure) -> FloatArray:
+    rows = day_slice(exposure, situation.day, situation.holdings.garden)
+    rain = exposure.rain_reaching_pot_mm[:, rows]
+    coverage = situation.tables.limits.value("chance.coverage_share", "share")
+    return reduce_over(rain, "sum", minimum_coverage=coverage).value
 
 
 def _roofed(situation: Situation, state: TreeState) -> bool:
     place = situation.holdings.places[state.place_id]
-    return bool(spot_traits([Spot(place)], situation.tables).roofed[0, 0])
+    return situation.once(
+        ("_roofed", place.id), lambda: bool(spot_traits([Spot(place)], situation.tables).roofed[0, 0])
+    )
 
 
-def _waterings(situation: Situation, state: TreeState) -> list[tuple[Any, float]]:
+def _slots_ahead(situation: Situation, exposure: Exposure) -> tuple[tuple[int, datetime], ...]:
+    """Watering times up to the end of tomorrow, each with its column."""
+    end = day_bounds_utc(situation.day + timedelta(days=1), situation.holdings.garden.zone)[1]
+    slots = ((column, utc_of(stamp)) for column, stamp in enumerate(exposure.slot_utc))
+    return tuple((column, at) for column, at in slots if at < end)
+
+
+def _waterings(situation: Situation, state: TreeState) -> list[tuple[datetime, float]]:
     """Watering times of today and tomorrow at which the balance asks for water, with litres."""
-    exposure = settled_by_the_hour(situation).exposure
+    by_hour = settled_by_the_hour(situation)
+    exposure = by_hour.exposure
     if exposure is None:
         return []
-    garden = situation.holdings.garden
-    end = day_bounds_utc(situation.day + timedelta(days=1), garden.zone)[1]
+    slots = by_hour.once("_slots_ahead", lambda: _slots_ahead(by_hour, exposure))
     litres = exposure.waterings_l[exposure.row(state.tree.id)]
-    ahead = [(utc_of(stamp), float(given)) for stamp, given in zip(exposure.slot_utc, litres, strict=True)]
-    return [(at, given) for at, given in ahead if at < end and given > 0.0]
+    ahead = [(at, float(litres[column])) for column, at in slots]
+    return [(at, given) for at, given in ahead if given > 0.0]
 
 
 def thirst_object(situation: Situation, state: TreeState) -> dict[str, Any] | None:

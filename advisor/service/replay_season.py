@@ -21,7 +21,7 @@ from advisor.errors import StoreError
 from advisor.exposure.csv_out import exposure_csv
 from advisor.garden.model import Holdings, JournalEntry
 from advisor.message.season_chart import season_picture
-from advisor.message.season_days import DAY_COLUMNS, day_cells, day_of_cells, sheet_day
+from advisor.message.season_days import DAY_COLUMNS, day_cells, day_of_cells, sheet_days
 from advisor.message.season_sheet import Merging, SeasonSheet, sheet_html, sheet_text
 from advisor.service.evaluate import Evaluation
 from advisor.service.replay_progress import append_text
@@ -51,9 +51,9 @@ def day_texts(evaluation: Evaluation, day: date) -> dict[str, tuple[str, str]]:
     begin, end = day_bounds_utc(day, situation.holdings.garden.zone)
     hours = slice(*(int(np.searchsorted(exposure.start_utc, stamp_of(at))) for at in (begin, end)))
     found = {}
-    for tree in exposure.tree_ids:
+    for tree, one in sheet_days(situation, day).items():
         line = io.StringIO()
-        csv.writer(line, lineterminator="\r\n").writerow(day_cells(sheet_day(situation, tree, day)))
+        csv.writer(line, lineterminator="\r\n").writerow(day_cells(one))
         found[tree] = (exposure_csv(exposure, tree, hours=hours, header=False), line.getvalue())
     return found
 
@@ -73,8 +73,7 @@ def keep_day(out: Path, texts: Mapping[str, tuple[str, str]]) -> None:
     for tree, (hours, line) in texts.items():
         heads = (",".join(("start_utc", *HOURLY)), ",".join(DAY_COLUMNS))
         for tail, head, text in zip((".csv", ".days.csv"), heads, (hours, line), strict=True):
-            path = folder / f"{tree}{tail}"
-            append_text(path, text if path.is_file() else f"{head}\r\n{text}")
+            append_text(folder / f"{tree}{tail}", text, f"{head}\r\n")
 
 
 # --- sheets ----------------------------------------------------------------------------------------

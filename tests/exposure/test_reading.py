@@ -119,6 +119,15 @@ def test_csv_has_the_agreed_columns_one_line_an_hour_and_empty_gaps(tables):
     assert "-0.0" not in text
 
 
+def test_csv_zero_has_no_sign_whatever_rounds_to_it(tables):
+    found = compute(tables, summer(1))
+    use = found.water_use_l.copy()
+    use[0, :6] = [-0.00004, -0.00006, -0.0, 0.00004, -1.00004, -10.0]  # four digits after the point
+    rows = list(csv.DictReader(io.StringIO(exposure_csv(replace(found, water_use_l=use), "bench"))))
+    told = [row["water_use_l"] for row in rows[:6]]
+    assert told == ["0.0000", "-0.0001", "0.0000", "0.0000", "-1.0000", "-10.0000"]
+
+
 def test_csv_unknown_tree_and_member_confusion_are_refused(tables):
     found = compute(tables, summer(2))
     with pytest.raises(ValueError, match="tuple"):
