@@ -10,7 +10,7 @@ import numpy as np
 from advisor.advice.alert_heat_measures import Spell, heat_measures
 from advisor.advice.chance import act_at
 from advisor.advice.grouping import bench_order, names, say
-from advisor.advice.heat import HeatDay, heat_day
+from advisor.advice.heat import HeatDay, day_danger, heat_day
 from advisor.advice.hours import day_name, day_span, local_at, local_day
 from advisor.advice.model import AlertEvent, Situation
 from advisor.advice.places import is_confirmed
@@ -38,12 +38,12 @@ def heat_alert(situation: Situation, *, steps: bool = True) -> AlertEvent | None
     first_known = local_day(garden, utc_of(exposure.start_utc[0]))
     last_known = local_day(garden, utc_of(exposure.start_utc[-1]))
     lead = timedelta(hours=limits.value("heat.lead_h", "h"))
-    judged: dict[date, HeatDay] = {}
+    found: dict[date, list[str]] = {}
 
     def harmed(day: date) -> list[str]:
-        if day not in judged:
-            judged[day] = heat_day(situation, day)
-        return _harmed(situation, judged[day])
+        if day not in found:
+            found[day] = _harmed(situation, day)
+        return found[day]
 
     run = _first_run(situation, harmed, last_known, round(limits.value("heat.wave_d", "d")), first_known)
     if run is None:
@@ -52,6 +52,7 @@ def heat_alert(situation: Situation, *, steps: bool = True) -> AlertEvent | None
     if day_span(garden, begun)[0] - situation.now_utc > lead:
         return None
     days = [begun + timedelta(days=n) for n in range((ends - begun).days + 1)]
+    judged = {day: heat_day(situation, day) for day in days}
     coming = [day for day in days if day >= situation.day]
     in_danger = {tree for day in coming for tree in harmed(day)}
     danger = {day: harmed(day) for day in coming}
@@ -117,8 +118,7 @@ def _hot_days(situation: Situation, since: date) -> tuple[date, ...] | None:
     found = []
     for number in range((situation.day - first).days + ahead + 1):
         day = first + timedelta(days=number)
-        heat = heat_day(situation, day)
-        if beyond_usual(situation, heat.margin_k, heat.danger).any():
+        if beyond_usual(situation, *day_danger(situation, day)).any():
             found.append(day)
     return tuple(found)
 
@@ -147,11 +147,11 @@ def _sure_enough(situation: Situation, chances: list[float], days: list[date]) -
     return best >= _asked(situation, max(days[0], situation.day))
 
 
-def _harmed(situation: Situation, heat: HeatDay) -> list[str]:
+def _harmed(situation: Situation, day: date) -> list[str]:
     exposure = situation.exposure
     if exposure is None:
         return []
-    beyond = beyond_usual(situation, heat.margin_k, heat.danger)
+    beyond = beyond_usual(situation, *day_danger(situation, day))
     trees = [tree for tree, is_beyond in zip(exposure.tree_ids, beyond, strict=True) if is_beyond]
     return [tree for tree in trees if not is_confirmed(situation, "heat", tree)]
 

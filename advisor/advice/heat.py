@@ -6,7 +6,7 @@ that hotter weather can only raise it. It is negative on harmless days and minus
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import partial
@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.advice.chance import act_at, by_members, by_spread, spread_k
-from advisor.advice.hours import day_span, hours_at, local_day, this_hour, window
+from advisor.advice.hours import day_span, hours_at, local_day, this_hour, whole_days, window
 from advisor.advice.model import Situation
 from advisor.exposure.model import Exposure
 from advisor.garden.state_model import Need, TreeState
-from advisor.physics.missing import reduce_over
+from advisor.physics.missing import reduce_over, reduce_stretches
 
 __all__ = [
     "HeatDay",
@@ -103,8 +103,10 @@ def rolling_margin(hourly_margin: FloatArray, run_h: float) -> FloatArray:
     known = np.where(np.isnan(hourly_margin), -np.inf, hourly_margin)
     if known.shape[-1] < run:
         return np.full((*known.shape[:-1], 1), -np.inf)
-    views = np.lib.stride_tricks.sliding_window_view(known, run, axis=-1)
-    lowest: FloatArray = views.min(axis=-1)
+    count = known.shape[-1] - run + 1
+    lowest: FloatArray = known[..., :count]
+    for later in range(1, run):
+        lowest = np.minimum(lowest, known[..., later : later + count])
     return lowest
 
 
@@ -113,11 +115,22 @@ def daily_maximum_c(situation: Situation, days: list[date]) -> FloatArray:
     exposure = situation.exposure
     if exposure is None:
         return np.zeros((len(days), 0))
+    known = situation.once("_maxima_c", partial(_maxima_c, situation, exposure))
     rows = [
-        situation.once(("daily_maximum_c", day), partial(_maximum_c, situation, exposure, day))
+        known[day]
+        if day in known
+        else situation.once(("daily_maximum_c", day), partial(_maximum_c, situation, exposure, day))
         for day in days
     ]
     return np.array(rows, dtype=np.float64).reshape(len(days), len(exposure.tree_ids))
+
+
+def _maxima_c(situation: Situation, exposure: Exposure) -> Mapping[date, FloatArray]:
+    """The answer of ``_maximum_c`` for all days of which each hour is in the table."""
+    coverage = situation.tables.limits.value("chance.coverage_share", "share")
+    days = whole_days(situation.holdings.garden, exposure.start_utc)
+    highest = reduce_stretches(exposure.bench_temperature_c, "max", days.first, days.last, coverage).value
+    return dict(zip(days.spans, highest.T, strict=True))
 
 
 def _maximum_c(situation: Situation, exposure: Exposure, day: date) -> FloatArray:
@@ -127,15 +140,19 @@ def _maximum_c(situation: Situation, exposure: Exposure, day: date) -> FloatArra
     return reduce_over(air, "max", minimum_coverage=coverage).value
 
 
-def _earlier(situation: Situation, day: date) -> BoolArray:
-    """True for trees whose days before were so cool that limits count earlier."""
+def _earlier(situation: Situation, days: Sequence[date]) -> BoolArray:
+    """True, shape (D, T), for trees whose days before were so cool that limits count earlier.
+
+    ``days`` follow one another.
+    """
     limits = situation.tables.limits
     back = round(limits.value("heat.not_used_to_d", "d"))
-    found = daily_maximum_c(situation, [day - timedelta(days=n) for n in range(back, -1, -1)])
+    found = daily_maximum_c(situation, [days[0] + timedelta(days=n) for n in range(-back, len(days))])
     needed = limits.value("heat.not_used_to_known_d", "d") / back
-    before = reduce_over(found[:-1], "mean", axis=0, minimum_coverage=needed).value
+    fortnights = np.stack([found[n : n + len(days)] for n in range(back)])
+    before = reduce_over(fortnights, "mean", axis=0, minimum_coverage=needed).value
     with np.errstate(invalid="ignore"):
-        cool: BoolArray = found[-1] - before >= limits.value("heat.not_used_to_k", "K")
+        cool: BoolArray = found[back:] - before >= limits.value("heat.not_used_to_k", "K")
     return cool
 
 
@@ -257,10 +274,13 @@ def heat_hours(
     situation: Situation, exposure: Exposure, limits: HeatLimits, span: tuple[datetime, datetime]
 ) -> HeatHours:
     """Hold each hour of a span against the limits of each tree."""
+    return _series(situation, exposure, limits).between(span)
+
+
+def _series(situation: Situation, exposure: Exposure, limits: HeatLimits) -> _HeatSeries:
     asked = ("heat_series", id(exposure), id(limits))
     # the answer holds on to what it was asked of, so that no other object comes to the same ids
-    found = situation.once(asked, lambda: (_heat_series(situation, exposure, limits), exposure, limits))
-    return found[0].between(span)
+    return situation.once(asked, lambda: (_heat_series(situation, exposure, limits), exposure, limits))[0]
 
 
 def heat_day(situation: Situation, day: date, from_utc: datetime | None = None) -> HeatDay:
@@ -295,8 +315,6 @@ class _Margins:
     """How one day, or what is left of it, stands against the limits; arrays over the trees."""
 
     span: tuple[datetime, datetime]
-    sun: FloatArray
-    runs: FloatArray
     margin: FloatArray
     if_sunny: FloatArray
     by_air: BoolArray
@@ -305,6 +323,10 @@ class _Margins:
 
 
 def _margins(situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None) -> _Margins:
+    if from_utc is None:
+        found = situation.once("_day_margins", partial(_day_margins, situation, exposure)).get(day)
+        if found is not None:
+            return found
     return situation.once(
         ("_margins", day, from_utc), lambda: _worked_margins(situation, exposure, day, from_utc)
     )
@@ -314,19 +336,74 @@ def _worked_margins(
     situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None
 ) -> _Margins:
     numbers = situation.tables.limits
-    begin, end = day_span(situation.holdings.garden, day)
-    span = (begin if from_utc is None else max(begin, from_utc), end)
+    span = _span(situation, day, from_utc)
     hours = heat_hours(situation, exposure, _limits(situation, exposure), span)
     coverage = numbers.value("chance.coverage_share", "share") - 1e-9
-    earlier = _earlier(situation, day)
+    run_h = numbers.value("heat.run_h", "h")
+    earlier = _earlier(situation, [day])[0]
     gain = np.where(earlier, numbers.value("heat.earlier_k", "K"), 0.0)
     full = hours.known >= coverage
     by_air = ~full & (hours.air_known >= coverage)
-    hourly = np.where(by_air[:, np.newaxis], hours.air_margin, hours.margin)
-    runs = rolling_margin(hourly, numbers.value("heat.run_h", "h"))
+    runs = _runs(situation, hours, by_air)
     margin = np.where(full | by_air, runs.max(axis=-1) + gain, np.nan)
-    if_sunny = rolling_margin(hours.if_sunny, numbers.value("heat.run_h", "h")).max(axis=-1) + gain
-    return _Margins(span, hours.sun, runs, margin, if_sunny, by_air, earlier, gain)
+    if_sunny = rolling_margin(hours.if_sunny, run_h).max(axis=-1) + gain
+    return _Margins(span, margin, if_sunny, by_air, earlier, gain)
+
+
+def _day_margins(situation: Situation, exposure: Exposure) -> Mapping[date, _Margins]:
+    """The answer of ``_worked_margins`` for all days of which each hour is in the table, worked out at once.
+
+    Days that do not follow the ones before, as where a zone skipped one, are left to ``_worked_margins``.
+    """
+    numbers = situation.tables.limits
+    run_h = numbers.value("heat.run_h", "h")
+    run = max(ceil(run_h), 1)
+    days = whole_days(situation.holdings.garden, exposure.start_utc, least_h=run)
+    names = tuple(days.spans)
+    if not names or (names[-1] - names[0]).days + 1 != len(names):
+        return {}
+    series = _series(situation, exposure, _limits(situation, exposure))
+    coverage = numbers.value("chance.coverage_share", "share") - 1e-9
+    lit = series.lit != 0.0
+
+    def counted(flags: BoolArray) -> NDArray[np.intp]:
+        so_far = np.cumsum(flags, axis=-1, dtype=np.intp)
+        return so_far[..., days.last - 1] - so_far[..., days.first] + flags[..., days.first]
+
+    lit_hours = counted(lit)
+
+    def known(values: FloatArray) -> BoolArray:
+        share = counted(~np.isnan(values) & lit) / np.maximum(lit_hours, 1)
+        return np.asarray((share >= coverage) | (lit_hours == 0))
+
+    def worst(hourly: FloatArray) -> FloatArray:
+        runs = rolling_margin(hourly, run_h)
+        return reduce_stretches(runs, "max", days.first, days.last - run + 1, minimum_coverage=0.0).value
+
+    earlier = _earlier(situation, names).T
+    gain = np.where(earlier, numbers.value("heat.earlier_k", "K"), 0.0)
+    full = known(series.margin)
+    by_air = ~full & known(series.air_margin)
+    highest = worst(np.where(lit, series.margin, -np.inf))
+    if by_air.any():
+        highest = np.where(by_air, worst(series.air_margin), highest)
+    margin = np.where(full | by_air, highest + gain, np.nan)
+    if_sunny = worst(np.where(lit, series.if_sunny, -np.inf)) + gain
+    return {
+        day: _Margins(span, margin[:, row], if_sunny[:, row], by_air[:, row], earlier[:, row], gain[:, row])
+        for row, (day, span) in enumerate(days.spans.items())
+    }
+
+
+def _span(situation: Situation, day: date, from_utc: datetime | None) -> tuple[datetime, datetime]:
+    begin, end = day_span(situation.holdings.garden, day)
+    return (begin if from_utc is None else max(begin, from_utc), end)
+
+
+def _runs(situation: Situation, hours: HeatHours, by_air: BoolArray) -> FloatArray:
+    """Margin of each run of hours, by air temperature alone where the rest is not known."""
+    hourly = np.where(by_air[:, np.newaxis], hours.air_margin, hours.margin)
+    return rolling_margin(hourly, situation.tables.limits.value("heat.run_h", "h"))
 
 
 def _limits(situation: Situation, exposure: Exposure) -> HeatLimits:
@@ -355,11 +432,14 @@ def day_danger(situation: Situation, day: date) -> tuple[FloatArray, BoolArray]:
     ValueError
         The situation has no exposure.
     """
+    exposure = _exposure(situation)
+    margin = _margins(situation, exposure, day, None).margin
     if day < situation.day:
-        harmed = past_harm(situation, day)
-        return _margins(situation, _exposure(situation), day, None).margin, harmed >= act_at(situation)
-    found = heat_day(situation, day)
-    return found.margin_k, found.danger
+        return margin, past_harm(situation, day) >= act_at(situation)
+    if day == situation.day and np.isnan(margin).any():
+        found = heat_day(situation, day)
+        return found.margin_k, found.danger
+    return margin, _dangers(situation, exposure, day, None)[1]
 
 
 def _exposure(situation: Situation) -> Exposure:
@@ -374,12 +454,12 @@ def _harmed(margin_k: FloatArray) -> FloatArray:
 
 def _heat_day(situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None) -> HeatDay:
     of_day = _margins(situation, exposure, day, from_utc)
-    chance = _chance(situation, day, of_day, _limits(situation, exposure))
-    with np.errstate(invalid="ignore"):
-        danger = chance >= act_at(situation)
+    chance, danger = _dangers(situation, exposure, day, from_utc)
+    hours = heat_hours(situation, exposure, _limits(situation, exposure), of_day.span)
+    runs = _runs(situation, hours, of_day.by_air)
 
     def seen(values: FloatArray) -> FloatArray:
-        return _max_in(window(exposure.start_utc, values, *of_day.span), of_day.sun > 0.0)
+        return _max_in(window(exposure.start_utc, values, *of_day.span), hours.sun > 0.0)
 
     air = window(exposure.start_utc, exposure.bench_temperature_c, *of_day.span)
     return HeatDay(
@@ -387,14 +467,28 @@ def _heat_day(situation: Situation, exposure: Exposure, day: date, from_utc: dat
         of_day.margin,
         chance,
         danger,
-        _starts(exposure, of_day.span, of_day.runs, of_day.gain),
+        _starts(exposure, of_day.span, runs, of_day.gain),
         seen(exposure.leaf_temperature_c),
         seen(exposure.vpd_kpa),
-        _max_in(air, np.ones_like(of_day.sun, bool)),
+        _max_in(air, np.ones_like(hours.sun, bool)),
         of_day.by_air,
         of_day.earlier,
         np.zeros(of_day.margin.shape, bool),
     )
+
+
+def _dangers(
+    situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None
+) -> tuple[FloatArray, BoolArray]:
+    """Chance and danger of a day, as in ``HeatDay``."""
+
+    def judged() -> tuple[FloatArray, BoolArray]:
+        of_day = _margins(situation, exposure, day, from_utc)
+        chance = _chance(situation, day, of_day, _limits(situation, exposure))
+        with np.errstate(invalid="ignore"):
+            return chance, np.asarray(chance >= act_at(situation))
+
+    return situation.once(("_dangers", day, from_utc), judged)
 
 
 def _heat_today(situation: Situation, exposure: Exposure) -> HeatDay:

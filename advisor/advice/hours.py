@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
@@ -14,6 +16,7 @@ from advisor.weather.table import stamp_of, utc_of
 
 __all__ = [
     "HOUR",
+    "WholeDays",
     "clock",
     "day_and_clock",
     "day_name",
@@ -26,6 +29,7 @@ __all__ = [
     "local_day",
     "night_span",
     "this_hour",
+    "whole_days",
     "window",
 ]
 
@@ -101,6 +105,38 @@ def window(start_utc: TimeArray, values: FloatArray, from_utc: datetime, until_u
     if low < high:
         cut[..., low - first : high - first] = values[..., low:high]
     return cut
+
+
+@dataclass(frozen=True, slots=True)
+class WholeDays:
+    """Local days that lie wholly within a table, in order, each with its span.
+
+    ``first`` and ``last``, of shape (D,): rows of the table in which each begins, and before which it ends.
+    """
+
+    spans: Mapping[date, tuple[datetime, datetime]]
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+
+
+def whole_days(garden: Garden, start_utc: TimeArray, least_h: int = 1) -> WholeDays:
+    """Return the local days of which a table has every hour, and at least ``least_h`` of them.
+
+    For answers on many days at once; a day that is not among them is cut out by itself with ``window``.
+    """
+    spans: dict[date, tuple[datetime, datetime]] = {}
+    rows: list[tuple[int, int]] = []
+    if start_utc.size:
+        day, end = local_day(garden, utc_of(start_utc[0])), utc_of(start_utc[-1])
+        while day_span(garden, day)[0] <= end:
+            span = day_span(garden, day)
+            first, last = hours_between(start_utc, *span)
+            if first >= 0 and last <= start_utc.size and last - first >= least_h:
+                spans[day] = span
+                rows.append((first, last))
+            day += timedelta(days=1)
+    edges = np.array(rows, dtype=np.intp).reshape(len(rows), 2)
+    return WholeDays(spans, edges[:, 0], edges[:, 1])
 
 
 def hour_at(start_utc: TimeArray, from_utc: datetime, row: int) -> datetime:

@@ -6,18 +6,21 @@ core of 35. What counts is the ball for hours, or about a third of the roots abo
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import partial
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
 
 from advisor.advice.heat import rolling_margin
-from advisor.advice.hours import day_span, hour_at, window
+from advisor.advice.hours import day_span, hour_at, whole_days, window
 from advisor.advice.model import Situation
-from advisor.physics.missing import reduce_over
+from advisor.physics.missing import reduce_over, reduce_stretches
 
-__all__ = ["PotDay", "hot_root_share", "pot_day"]
+__all__ = ["PotDay", "hot_root_share", "past_pots", "pot_day"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -120,6 +123,56 @@ def pot_day(situation: Situation, day: date, from_utc: datetime | None = None) -
         reduce_over(share, "max", minimum_coverage=coverage).value,
         tuple(starts),
     )
+
+
+def past_pots(situation: Situation, day: date) -> FloatArray:
+    """Return for each tree 1 where a past day harmed its pot or marked its rim, 0 where not, NaN unknown.
+
+    The same answer as ``pot_day``, for those who look at many days and at nothing else.
+
+    Raises
+    ------
+    ValueError
+        The situation has no exposure.
+    """
+    found = situation.once("_past_pots", partial(_past_pots, situation)).get(day)
+    if found is not None:
+        return found
+    pots = pot_day(situation, day)
+    return np.where(pots.known, (pots.harm | pots.rim_mark).astype(np.float64), np.nan)
+
+
+def _past_pots(situation: Situation) -> Mapping[date, FloatArray]:
+    """Answers for all days before today of which each hour is in the table, worked out at once."""
+    exposure, limits = situation.exposure, situation.tables.limits
+    if exposure is None:
+        raise ValueError("pot heat needs an exposure; there is no weather")
+    core_h, root_h = limits.value("pot.core_run_h", "h"), limits.value("pot.root_run_h", "h")
+    days = whole_days(situation.holdings.garden, exposure.start_utc, least_h=ceil(max(core_h, root_h, 1.0)))
+    names = [day for day in days.spans if day < situation.day]
+    if not names:
+        return {}
+    first, last = days.first[: len(names)], days.last[: len(names)]
+    core, rim, shaded = (
+        values[:, : last[-1]]
+        for values in (exposure.pot_core_c, exposure.pot_rim_c, exposure.pot_rim_shaded_c)
+    )
+    share = hot_root_share(rim, shaded, core, limits.value("pot.root_c", "degC"))
+    coverage = limits.value("chance.coverage_share", "share")
+
+    def highest(values: FloatArray, minimum_coverage: float, run: int = 1) -> FloatArray:
+        return reduce_stretches(values, "max", first, last - run + 1, minimum_coverage).value
+
+    def harmed(margin: FloatArray, run_h: float) -> BoolArray:
+        return np.asarray(highest(rolling_margin(margin, run_h), 0.0, max(ceil(run_h), 1)) >= 0.0)
+
+    core_max, rim_max = highest(core, coverage), highest(rim, coverage)
+    harm = harmed(core - limits.value("pot.core_c", "degC"), core_h)
+    harm |= harmed(share - limits.value("pot.root_share", "share"), root_h)
+    with np.errstate(invalid="ignore"):
+        harm |= rim_max >= limits.value("pot.rim_note_c", "degC")
+    known = np.isfinite(core_max) & np.isfinite(rim_max)
+    return dict(zip(names, np.where(known, harm.astype(np.float64), np.nan).T, strict=True))
 
 
 def _first_harm(runs: FloatArray) -> FloatArray:

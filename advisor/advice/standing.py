@@ -12,7 +12,7 @@ from advisor.advice.grouping import bench_order, names, say
 from advisor.advice.heat import past_harm
 from advisor.advice.hours import day_span, local_day
 from advisor.advice.model import Advice, Reason, Situation
-from advisor.advice.pot_heat import pot_day
+from advisor.advice.pot_heat import past_pots
 from advisor.garden.state_model import TreeState
 from advisor.weather.table import utc_of
 
@@ -91,12 +91,7 @@ def beyond_usual(situation: Situation, margin_k: FloatArray, danger: BoolArray) 
 
 def standing_pots(situation: Situation) -> dict[str, tuple[float, int]]:
     """Trees whose pots pass their limit, or the mark at the rim, on too many days where they stand."""
-
-    def harm(day: date) -> FloatArray:
-        pots = pot_day(situation, day)
-        return np.where(pots.known, (pots.harm | pots.rim_mark).astype(np.float64), np.nan)
-
-    return situation.once("standing_pots", lambda: _shares(situation, harm))
+    return situation.once("standing_pots", lambda: _shares(situation, lambda day: past_pots(situation, day)))
 
 
 def standing_advice(

@@ -9,11 +9,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from advisor.exposure.water import pot_water
 from advisor.garden.model import Tree
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
-from advisor.garden.weights import dry_mass_kg
+from advisor.garden.weights import dry_mass_kg, water_held_l
 
 __all__ = ["TippingBody", "tipping_body", "tipping_gust_m_s", "tipping_speed_m_s"]
 
@@ -54,9 +53,9 @@ def tipping_body(tree: Tree, state: TreeState, left_share: float, tables: Tables
     tables : Tables
     """
     get = tables.physics.value
-    water = pot_water((tree,), (state,), tables)
+    capacity_l, usable_l = water_held_l(tree, tables)
     left = 0.0 if math.isnan(left_share) else left_share
-    water_l = float(water.capacity_l[0] - water.usable_l[0] * (1.0 - min(max(left, 0.0), 1.0)))
+    water_l = capacity_l - usable_l * (1.0 - min(max(left, 0.0), 1.0))
     width_m, height_m = tree.crown.width_cm / 100.0, tree.crown.height_cm / 100.0
     bare = get("tipping.bare_area_share", "share")
     leaf = min(max(state.water_leaf_share, 0.0), 1.0)

@@ -12,7 +12,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["FloatArray", "How", "Reduced", "as_float", "hours_at_or_above", "longest_run", "reduce_over"]
+__all__ = [
+    "FloatArray",
+    "How",
+    "Reduced",
+    "as_float",
+    "hours_at_or_above",
+    "longest_run",
+    "reduce_over",
+    "reduce_stretches",
+]
 
 How = Literal["sum", "mean", "max", "min"]
 """What a reduction gives."""
@@ -104,6 +113,57 @@ def reduce_over(
             raise ValueError(f"how must be 'sum', 'mean', 'max' or 'min', not {how!r}")
     enough = (coverage >= minimum_coverage - _ROUNDING) & (seen > 0.0)
     return Reduced(np.where(enough, value, np.nan), as_float(coverage))
+
+
+def reduce_stretches(
+    values: ArrayLike,
+    how: Literal["max", "min"],
+    first: NDArray[np.intp],
+    last: NDArray[np.intp],
+    minimum_coverage: float = 1.0,
+) -> Reduced:
+    """Maximum or minimum of many stretches of the last axis, each as ``reduce_over`` gives it, at once.
+
+    Parameters
+    ----------
+    values : float array, shape (..., n)
+        NaN is missing.
+    how : {"max", "min"}
+        What rounding cannot touch: a sum would hang on the order in which it is taken.
+    first, last : integer array, shape (D,)
+        Each stretch holds the rows from ``first`` to before ``last``; none is empty, and each begins at or
+        after the end of the one before it.
+    minimum_coverage : float
+        Share 0..1 of a stretch that must be known; nothing known is always NaN.
+
+    Returns
+    -------
+    Reduced
+        Arrays of shape (..., D).
+
+    Raises
+    ------
+    ValueError
+        Stretches that are empty, overlap or reach beyond the axis.
+
+    Source: definition. Checked: tests/physics/test_missing.py.
+    """
+    array = as_float(values)
+    edges = np.stack([first, last], axis=-1).ravel()
+    if not first.size:
+        none = np.zeros((*array.shape[:-1], 0))
+        return Reduced(none, none)
+    if edges[0] < 0 or edges[-1] > array.shape[-1] or (last <= first).any() or (last[:-1] > first[1:]).any():
+        raise ValueError("stretches must hold rows, follow one another and lie within the axis")
+    known = ~np.isnan(array)
+    fill, pick = (-np.inf, np.maximum) if how == "max" else (np.inf, np.minimum)
+    # reduceat takes every other stretch from an end to the next beginning, and an end at the edge for granted
+    edges = edges[:-1] if edges[-1] == array.shape[-1] else edges
+    value = pick.reduceat(np.where(known, array, fill), edges, axis=-1)[..., ::2]
+    seen = as_float(np.add.reduceat(known, edges, axis=-1, dtype=np.intp)[..., ::2])
+    coverage = seen / as_float(last - first)
+    enough = (coverage >= minimum_coverage - _ROUNDING) & (seen > 0.0)
+    return Reduced(np.where(enough, value, np.nan), coverage)
 
 
 def hours_at_or_above(

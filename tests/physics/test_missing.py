@@ -3,7 +3,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from advisor.physics.missing import as_float, hours_at_or_above, longest_run, reduce_over
+from advisor.physics.missing import (
+    as_float,
+    hours_at_or_above,
+    longest_run,
+    reduce_over,
+    reduce_stretches,
+)
 
 GAP = np.array([[1.0, np.nan, 3.0, 4.0], [1.0, 2.0, 3.0, 4.0], [np.nan] * 4])
 
@@ -66,6 +72,32 @@ def test_longest_run_is_broken_by_false_and_by_unknown() -> None:
     np.testing.assert_array_equal(longest_run([[1, 1, 0], [0, 1, 0]], axis=0).value, [1.0, 2.0, 0.0])
     with pytest.raises(ValueError, match="axis"):
         longest_run(1.0)
+
+
+@pytest.mark.parametrize("how", ["max", "min"])
+@pytest.mark.parametrize("last", [[3, 5, 12], [3, 6, 11]], ids=["to-the-edge", "with-gaps-between"])
+def test_stretches_are_each_reduced_alone(how: str, last: list[int]) -> None:
+    values = np.array([[4.0, 1.0, 7.0, 2.0, np.nan, 9.0, 3.0, 8.0, 5.0, np.nan, 6.0, 0.0], [np.nan] * 12])
+    rows = np.array([0, 3, 7]), np.array(last)
+    for coverage in (0.0, 0.75, 1.0):
+        found = reduce_stretches(values, how, *rows, coverage)  # type: ignore[arg-type]
+        for number, (begin, end) in enumerate(zip(*rows, strict=True)):
+            alone = reduce_over(values[:, begin:end], how, minimum_coverage=coverage)  # type: ignore[arg-type]
+            np.testing.assert_array_equal(found.value[:, number], alone.value)
+            np.testing.assert_array_equal(found.coverage[:, number], alone.coverage)
+
+
+@pytest.mark.parametrize(
+    ("first", "last"), [([0, 2], [2, 2]), ([0, 1], [2, 3]), ([0], [5]), ([-1], [2])], ids=str
+)
+def test_stretches_that_overlap_or_hold_nothing_raise(first: list[int], last: list[int]) -> None:
+    with pytest.raises(ValueError, match="stretches"):
+        reduce_stretches([1.0, 2.0, 3.0, 4.0], "max", np.array(first), np.array(last))
+
+
+def test_no_stretches_give_nothing() -> None:
+    none = np.zeros(0, dtype=np.intp)
+    assert reduce_stretches([[1.0, 2.0]], "max", none, none).value.shape == (1, 0)
 
 
 def test_as_float_leaves_its_argument_alone() -> None:

@@ -76,6 +76,12 @@ ROWS = [
     Row(missing.as_float, {"values": f(1)}),
     Row(missing.reduce_over, {"values": f(1)}, {"how": "sum"}, reduces=True),
     Row(missing.hours_at_or_above, {"values": f(1), "limit": f(1)}, reduces=True),
+    Row(
+        missing.reduce_stretches,
+        {"values": f(1)},
+        {"how": "max", "first": np.array([0]), "last": np.array([6])},
+        reduces=True,
+    ),
     Row(missing.longest_run, {"mask_values": f(1)}, reduces=True),
     Row(air.saturation_vapour_pressure_kpa, {"air_temperature_c": f(20)}),
     Row(air.saturation_slope_kpa_per_k, {"air_temperature_c": f(20)}),
