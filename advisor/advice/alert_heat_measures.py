@@ -19,6 +19,7 @@ from advisor.advice.heat_reasons import heat_reasons
 from advisor.advice.hours import clock, day_and_clock, day_name, day_span, local_at, local_day, window
 from advisor.advice.model import Advice, Reason, Situation
 from advisor.advice.placing import Placed, place_trees, placing
+from advisor.advice.placing_elsewhere import doubles_of
 from advisor.advice.placing_words import rivals_words, tenths
 from advisor.advice.settled import settled
 from advisor.advice.sunburn import Sunburn, burnt_by_heat
@@ -161,7 +162,9 @@ def _ready(situation: Situation, spell: Spell) -> _Ready:
         going |= {move.tree_id for move in now.moves if move.burn is not None}
         by = min(max(burn.by_utc, situation.now_utc) for burn in _burns(now) if burn.heat)
     # Once today's moves are made, and those of earlier mails with them, the rest is judged where it stands.
-    base = replace(settled(situation), told_moves={}) if now.stand_of else situation
+    base = situation
+    if now.stand_of:
+        base = replace(settled(situation), told_moves={}, doubles=doubles_of(situation))
     later = [day for day in spell.days if day > today]
     told = {burn.tree_id for burn in _burns(now)}
     first: dict[str, date] = {}

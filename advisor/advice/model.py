@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Literal, TypeVar, cast
 
+from advisor.advice.doubles import Doubles
 from advisor.exposure.model import Exposure
 from advisor.exposure.water_known import ToldWatering
 from advisor.garden.model import Holdings
@@ -243,6 +244,8 @@ class Situation:
     """What the digests of the last days told on water."""
     by_journal: bool = False
     """True after a fault in placing: no moves; each tree is judged where the journal has it."""
+    doubles: Doubles | None = field(default=None, compare=False, repr=False)
+    """Handed on to what is made of a situation by moving trees; see ``placing_elsewhere.doubles_of``."""
     worked_out: dict[Hashable, object] = field(init=False, default_factory=dict, compare=False, repr=False)
     """What rules have worked out of this situation and ask for again; see ``once``."""
 

@@ -10,13 +10,15 @@ from dataclasses import dataclass, fields, replace
 from datetime import timedelta
 from typing import Any
 
+from advisor.advice.doubles import Doubles
 from advisor.advice.model import Situation
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import Exposure
-from advisor.garden.model import Holdings
+from advisor.garden.model import Holdings, JournalEntry
 from advisor.garden.state_model import TreeState
+from advisor.weather.table import WeatherTable
 
-__all__ = ["Stand", "copied", "elsewhere"]
+__all__ = ["Stand", "copied", "doubles_of", "elsewhere"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,17 +61,10 @@ def elsewhere(situation: Situation, stands: Sequence[Stand], ahead_d: float) -> 
     ValueError
         The situation has no weather.
     """
-    holdings, weather = situation.holdings, situation.weather
+    weather = situation.weather
     if weather is None:
         raise ValueError("other places need weather; there is none")
     states: dict[str, TreeState] = {}
-    lines = []
-    back = timedelta(days=situation.tables.physics.value("water.look_back_d", "d"))
-    watered = [
-        entry
-        for entry in holdings.journal
-        if entry.entry in {"watered", "weighed"} and situation.now_utc - back <= entry.at_utc
-    ]
     for stand in stands:
         state = situation.states[stand.tree_id]
         states[stand.double_id] = copied(
@@ -79,31 +74,61 @@ def elsewhere(situation: Situation, stands: Sequence[Stand], ahead_d: float) -> 
             place_id=stand.place_id,
             extra_shade=stand.extra_shade,
         )
-        lines += [
-            replace(entry, tree_id=stand.double_id) for entry in watered if entry.tree_id == stand.tree_id
-        ]
-    trees = tuple(state.tree for state in states.values())
-    there = Holdings(holdings.garden, holdings.places, trees, tuple(lines))
+    there = _holdings(situation, stands, states)
     exposure = (
         situation.expose(there, states)
         if situation.expose is not None
-        else _by_weather(situation, there, states, stands, ahead_d)
+        else _by_weather(situation, weather, stands, states, ahead_d)
     )
-    return replace(situation, holdings=there, states=states, exposure=exposure, members=None)
+    return replace(situation, holdings=there, states=states, exposure=exposure, members=None, doubles=None)
+
+
+def doubles_of(situation: Situation) -> Doubles:
+    """Return what remembers the doubles of a situation; to be handed on to what moving trees makes of it."""
+    return situation.doubles or situation.once("doubles_of", Doubles)
+
+
+def _holdings(situation: Situation, stands: Sequence[Stand], states: Mapping[str, TreeState]) -> Holdings:
+    """Return a garden of some doubles, with the lines of the journal that their water is known by."""
+    holdings = situation.holdings
+    back = timedelta(days=situation.tables.physics.value("water.look_back_d", "d"))
+    watered: dict[str, list[JournalEntry]] = {}
+    for entry in holdings.journal:
+        if entry.entry in {"watered", "weighed"} and situation.now_utc - back <= entry.at_utc:
+            watered.setdefault(entry.tree_id, []).append(entry)
+    lines = [
+        replace(entry, tree_id=stand.double_id)
+        for stand in stands
+        if stand.double_id in states
+        for entry in watered.get(stand.tree_id, ())
+    ]
+    trees = tuple(state.tree for state in states.values())
+    return Holdings(holdings.garden, holdings.places, trees, tuple(lines))
 
 
 def _by_weather(
     situation: Situation,
-    holdings: Holdings,
-    states: Mapping[str, TreeState],
+    weather: WeatherTable,
     stands: Sequence[Stand],
+    states: Mapping[str, TreeState],
     ahead_d: float,
 ) -> Exposure:
-    weather, own = situation.weather, situation.exposure
-    assert weather is not None  # noqa: S101 - elsewhere has asked
-    row = weather.index_at(situation.now_utc)
-    past_d = situation.tables.limits.value("placing.past_d", "d")
-    near = weather.between(row - round(past_d * 24.0), row + round((ahead_d + 1.0) * 24.0) + 12)
-    learned = {} if own is None else own.thirst
-    thirst = {stand.double_id: learned[stand.tree_id] for stand in stands if stand.tree_id in learned}
-    return compute_exposure(holdings, states, near, situation.tables, situation.now_utc, thirst=thirst)
+    holdings, tables, now_utc = situation.holdings, situation.tables, situation.now_utc
+    row = weather.index_at(now_utc)
+    past_d = tables.limits.value("placing.past_d", "d")
+    first = max(row - round(past_d * 24.0), 0)
+    hours = min(row + round((ahead_d + 1.0) * 24.0) + 12, weather.hours) - first
+    learned = {} if situation.exposure is None else situation.exposure.thirst
+
+    def work(doubles: Sequence[str], wanted_h: int) -> Exposure:
+        own = {double: states[double] for double in doubles}
+        thirst = {
+            stand.double_id: learned[stand.tree_id]
+            for stand in stands
+            if stand.double_id in own and stand.tree_id in learned
+        }
+        near = weather.between(first, first + wanted_h)
+        return compute_exposure(_holdings(situation, stands, own), own, near, tables, now_utc, thirst=thirst)
+
+    rests_on = (weather, tables, now_utc, learned, holdings.garden, holdings.places, holdings.journal)
+    return doubles_of(situation).exposure(states, hours, rests_on, work)

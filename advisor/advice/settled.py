@@ -17,7 +17,7 @@ import numpy as np
 from advisor.advice.hours import HOUR, this_hour
 from advisor.advice.model import Situation
 from advisor.advice.placing import placing
-from advisor.advice.placing_elsewhere import copied
+from advisor.advice.placing_elsewhere import copied, doubles_of
 from advisor.exposure.compute import compute_exposure
 from advisor.exposure.model import HOURLY, Exposure
 from advisor.exposure.stays import SpotStay
@@ -123,6 +123,7 @@ def _settled(situation: Situation, *, at_once: bool) -> Situation:
         states=states,
         exposure=_moved(situation, exposure, states, stays),
         members=None if members is None else _forgotten(members, stays, this_hour(situation)),
+        doubles=doubles_of(situation),
     )
 
 
@@ -198,6 +199,7 @@ def _as_told(situation: Situation) -> Situation | None:
         states=states,
         exposure=there,
         members=None if members is None else _forgotten(members, stays, this_hour(situation)),
+        doubles=doubles_of(situation),
         confirmed={key: day for key, day in situation.confirmed.items() if key[1] not in trees},
         told_moves={},
     )
