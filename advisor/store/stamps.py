@@ -26,8 +26,16 @@ def optional_stamp(instant: datetime | None) -> str | None:
 
 
 def utc_from(text: str) -> datetime:
-    """Return the instant of a stored stamp."""
-    return datetime.strptime(text, "%Y-%m-%dT%H:%M:%SZ").replace(tzinfo=UTC)
+    """Return the instant of a stored stamp.
+
+    Raises
+    ------
+    ValueError
+        It is no stamp as ``stamp`` writes them.
+    """
+    if len(text) != 20 or text[10] != "T" or text[19] != "Z":
+        raise ValueError(f"{text!r} is no stamp of the store: 2026-07-01T04:00:00Z")
+    return datetime.fromisoformat(text)  # many times as fast as strptime, and a pass reads hundreds
 
 
 def stamp_text(text: str | None) -> datetime | None:

@@ -63,6 +63,8 @@ def apply_correction(table: WeatherTable, error: ForecastError | None, zone: Zon
     """
     if error is None or table.provenance.source != error.source or not table.hours:
         return table
+    if not any(one is not None for row in error.corrections for one in row):
+        return table
     fetched = stamp_of(table.provenance.fetched_at_utc)
     ahead = table.start_utc >= fetched
     if table.seam_utc is not None:

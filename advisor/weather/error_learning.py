@@ -96,14 +96,17 @@ def laid_out(pairs: ErrorPairs, zone: ZoneInfo) -> Laid:
     fetched = np.array([stamp_of(row.fetched_utc) for row in rows], dtype="datetime64[s]").reshape(-1, 1)
     lead_h = (first + slot * _HOUR - fetched) / _HOUR
     days = [row.fetched_utc.astimezone(zone).toordinal() for row in rows]
-    noon = [
+    noon_s = {
+        day: (datetime.fromordinal(day) + timedelta(hours=12)).replace(tzinfo=zone).timestamp()
+        for day in {first_day + n for first_day in days for n in range(DAYS)}
+    }
+    noon_h = np.array(
         [
-            (datetime.fromordinal(day + n) + timedelta(hours=12)).replace(tzinfo=zone) - row.fetched_utc
-            for n in range(DAYS)
-        ]
-        for day, row in zip(days, rows, strict=True)
-    ]
-    noon_h = np.array([[lead / timedelta(hours=1) for lead in row] for row in noon], dtype=np.float64)
+            [(noon_s[day + n] - row.fetched_utc.timestamp()) / 3600.0 for n in range(DAYS)]
+            for day, row in zip(days, rows, strict=True)
+        ],
+        dtype=np.float64,
+    )
     step = PAIRED["air_temperature_c"]
     return Laid(
         tuple(row.fetched_utc for row in rows),
