@@ -19,8 +19,8 @@ from typing import Any
 
 from advisor.errors import SettingsError, StoreError
 from advisor.store.atomic_files import write_atomically
-from advisor.store.backup import backup
-from advisor.store.database import FILE_NAME, Store
+from advisor.store.backup import copy_at_rest
+from advisor.store.database import FILE_NAME
 from advisor.store.locks import pass_lock
 
 __all__ = ["Progress", "alone_in", "append_text", "begin_or_go_on", "mark_of"]
@@ -116,8 +116,7 @@ class Progress:
         """Note that ``day`` is whole and ``appended`` are the files that grow with the days."""
         before = self.checkpoint
         name = f"state-{day.isoformat()}.sqlite3"
-        with Store.open(self.state, now_utc, None) as store:
-            backup(store, self.work / name)
+        copy_at_rest(self.state, self.work / name, now_utc)
         self.checkpoint, self.done_until = name, day
         self.sizes = {str(path.relative_to(self.out)): path.stat().st_size for path in appended}
         self.write()

@@ -16,7 +16,7 @@ from advisor.store.locks import ANOTHER_PASS, pass_lock
 from advisor.store.rules import StoreRules
 from advisor.store.stamps import stamp
 
-__all__ = ["backup", "restore"]
+__all__ = ["backup", "copy_at_rest", "restore"]
 
 
 def backup(store: Store, target: Path) -> None:
@@ -35,6 +35,34 @@ def backup(store: Store, target: Path) -> None:
     if target.exists() and target.samefile(store.path):
         raise StoreError(f"{target} is the store itself; name another file")
     _copy_checked(store, target)
+
+
+def copy_at_rest(state_folder: Path, target: Path, now_utc: datetime) -> None:
+    """Copy the store of a folder to ``target`` between two passes, when nobody is meant to have it open.
+
+    Its log is empty then, and the file alone is the whole store: copied as it is, fsync, rename, without the
+    page by page copy and the proof of ``backup``. Where the log is not empty this is ``backup``.
+
+    Raises
+    ------
+    StoreError
+        The disk refused; an earlier copy is unchanged.
+    """
+    source = state_folder / FILE_NAME
+    log = source.with_name(f"{FILE_NAME}-wal")
+    if log.exists() and log.stat().st_size:
+        with Store.open(state_folder, now_utc, None) as store:
+            backup(store, target)
+        return
+    temporary = target.with_name(f".{target.name}.new")
+    try:
+        _copy_file(source, temporary)
+        temporary.replace(target)
+        fsync_folder(target.parent)
+    except OSError as error:
+        raise StoreError(f"cannot write {target}: {error.strerror or error}") from error
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
 def restore(

@@ -19,13 +19,14 @@ from store.messages import message
 import advisor
 from advisor.errors import StoreError
 from advisor.store import outbox, outbox_view
-from advisor.store.backup import backup, restore
+from advisor.store.backup import backup, copy_at_rest, restore
 from advisor.store.database import FILE_NAME, Store
 from advisor.store.last_good import keep_last_good, last_good
 from advisor.store.learned import keep_learned, learned
 from advisor.store.locks import pass_lock
 from advisor.store.passes import begin_pass, end_pass, last_complete_pass, last_passes, write_heartbeat
 from advisor.store.rules import StoreRules
+from advisor.store.stamps import stamp, utc_from
 from advisor.store.station_files import asked, keep_answer, keep_file, station_file
 
 FIND_ADVISOR = {**os.environ, "PYTHONPATH": str(Path(advisor.__file__).parents[1])}
@@ -197,6 +198,26 @@ def test_backup_of_a_store_in_use_is_whole_and_restores(
         assert again.clock_kind == "system"
 
 
+@pytest.mark.parametrize("at_rest", [True, False], ids=["at rest", "in use"])
+def test_copy_between_passes_holds_everything_even_if_somebody_has_the_store_open(
+    at_rest: bool, store: Store, state: Path, tmp_path: Path, now: datetime, rules: StoreRules
+) -> None:
+    with store.transaction() as tx:
+        outbox.enqueue_all(tx, [message(f"m{n}", now) for n in range(50)])
+    if at_rest:
+        store.close()
+    log = state / f"{FILE_NAME}-wal"
+    assert (log.exists() and log.stat().st_size > 0) is not at_rest
+    target = tmp_path / "copy.sqlite3"
+    copy_at_rest(state, target, now)
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["copy.sqlite3", "state"]
+    (tmp_path / "elsewhere").mkdir()
+    target.rename(tmp_path / "elsewhere" / FILE_NAME)
+    with Store.open(tmp_path / "elsewhere", now, "system", rules=rules) as again:
+        assert outbox_view.counts(again) == {"pending": 50}
+        assert again.quick_check() == ()
+
+
 def test_restore_into_an_empty_folder_and_over_a_damaged_file(
     store: Store, state: Path, tmp_path: Path, now: datetime, rules: StoreRules
 ) -> None:
@@ -244,3 +265,25 @@ def test_backup_onto_itself_or_a_folder_is_refused(store: Store, state: Path) ->
         with pytest.raises(StoreError):
             backup(store, target)
     assert store.quick_check() == ()
+
+
+@pytest.mark.parametrize("text", ["2026-07-01T04:00:00Z", "0999-01-01T00:00:00Z", "2024-02-29T23:59:59Z"])
+def test_stamps_come_back_as_the_instants_they_were(text: str) -> None:
+    assert utc_from(text).utcoffset() == timedelta(0)
+    assert stamp(utc_from(text)) == text
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "2026-07-01",
+        "2026-07-01T04:00:00",
+        "2026-07-01 04:00:00Z",
+        "2026-07-01T04:00+00:00",
+        "2026-02-30T04:00:00Z",
+    ],
+)
+def test_what_is_no_stamp_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match=r"stamp|day|range|isoformat"):
+        utc_from(text)
