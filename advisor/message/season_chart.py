@@ -57,6 +57,12 @@ def season_picture(sheet: SeasonSheet) -> bytes | None:
         over = axis.get_xaxis_transform()
         axis.vlines(done, 0.0, 1.0, color=_INK, linestyle="dotted", linewidth=0.8, transform=over)
         axis.vlines(warned, 0.0, 1.0, color=_LIMIT, alpha=0.7, linewidth=0.8, transform=over)
+    # what shows nothing there is not laid out either: the days under the upper frames, legends inside theirs
+    for axis in frames[:-1]:
+        axis.xaxis.set_visible(False)
+    for legend in (axis.get_legend() for axis in frames):
+        if legend is not None:
+            legend.set_in_layout(False)
     canvas.draw()  # type: ignore[no-untyped-call]
     from PIL import Image
 

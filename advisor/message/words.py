@@ -124,6 +124,8 @@ def why_text(advice: Advice, situation: Situation, at_most: int = 1, *, changes:
 
 def plain(text: str) -> str:
     """Text without control characters, for names and notes of the grower's in any message."""
+    if text.replace("\n", "").isprintable():  # nearly always; nothing of category C is printable
+        return text.strip()
     return "".join(sign for sign in text if unicodedata.category(sign)[0] != "C" or sign == "\n").strip()
 
 
