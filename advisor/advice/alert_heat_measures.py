@@ -14,7 +14,7 @@ import numpy as np
 from advisor.advice.alert_heat_nets import Netting, netting
 from advisor.advice.chance import chance_words
 from advisor.advice.grouping import advice_id, bench_order, listed, names, say
-from advisor.advice.heat import HeatDay, heat_day
+from advisor.advice.heat import HeatDay, day_danger, heat_day
 from advisor.advice.heat_reasons import heat_reasons
 from advisor.advice.hours import clock, day_and_clock, day_name, day_span, local_at, local_day, window
 from advisor.advice.model import Advice, Reason, Situation
@@ -211,7 +211,7 @@ def _row(situation: Situation, tree: str) -> int:
 
 
 def _in_danger(situation: Situation, day: date, tree: str) -> bool:
-    return bool(heat_day(situation, day).danger[_row(situation, tree)])
+    return bool(day_danger(situation, day)[1][_row(situation, tree)])
 
 
 def _words(situation: Situation, placed: Placed, nets: Sequence[Netting]) -> str:

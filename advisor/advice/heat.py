@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.advice.chance import act_at, by_members, by_spread, spread_k
-from advisor.advice.hours import day_span, hours_at, local_day, this_hour, whole_days, window
+from advisor.advice.hours import WholeDays, day_span, hours_at, local_day, this_hour, whole_days, window
 from advisor.advice.model import Situation
 from advisor.exposure.model import Exposure
 from advisor.garden.state_model import Need, TreeState
@@ -32,6 +32,7 @@ __all__ = [
     "heat_hours",
     "heat_limits",
     "net_share",
+    "not_used",
     "past_harm",
     "rolling_margin",
     "sun_is_on",
@@ -115,7 +116,7 @@ def daily_maximum_c(situation: Situation, days: list[date]) -> FloatArray:
     exposure = situation.exposure
     if exposure is None:
         return np.zeros((len(days), 0))
-    known = situation.once("_maxima_c", partial(_maxima_c, situation, exposure))
+    known = situation.once("_maxima_c", lambda: _maxima_c(situation, exposure))
     rows = [
         known[day]
         if day in known
@@ -128,9 +129,18 @@ def daily_maximum_c(situation: Situation, days: list[date]) -> FloatArray:
 def _maxima_c(situation: Situation, exposure: Exposure) -> Mapping[date, FloatArray]:
     """The answer of ``_maximum_c`` for all days of which each hour is in the table."""
     coverage = situation.tables.limits.value("chance.coverage_share", "share")
-    days = whole_days(situation.holdings.garden, exposure.start_utc)
+    days = _whole_days(situation, exposure)
     highest = reduce_stretches(exposure.bench_temperature_c, "max", days.first, days.last, coverage).value
     return dict(zip(days.spans, highest.T, strict=True))
+
+
+def _whole_days(situation: Situation, exposure: Exposure) -> WholeDays:
+    """Return the days that are judged at once: long enough for one run of hours."""
+    run_h = situation.tables.limits.value("heat.run_h", "h")
+    least_h = max(ceil(run_h), 1)
+    return situation.once(
+        "_whole_days", lambda: whole_days(situation.holdings.garden, exposure.start_utc, least_h)
+    )
 
 
 def _maximum_c(situation: Situation, exposure: Exposure, day: date) -> FloatArray:
@@ -358,7 +368,7 @@ def _day_margins(situation: Situation, exposure: Exposure) -> Mapping[date, _Mar
     numbers = situation.tables.limits
     run_h = numbers.value("heat.run_h", "h")
     run = max(ceil(run_h), 1)
-    days = whole_days(situation.holdings.garden, exposure.start_utc, least_h=run)
+    days = _whole_days(situation, exposure)
     names = tuple(days.spans)
     if not names or (names[-1] - names[0]).days + 1 != len(names):
         return {}
@@ -383,7 +393,7 @@ def _day_margins(situation: Situation, exposure: Exposure) -> Mapping[date, _Mar
     earlier = _earlier(situation, names).T
     gain = np.where(earlier, numbers.value("heat.earlier_k", "K"), 0.0)
     full = known(series.margin)
-    by_air = ~full & known(series.air_margin)
+    by_air = np.zeros_like(full) if full.all() else ~full & known(series.air_margin)
     highest = worst(np.where(lit, series.margin, -np.inf))
     if by_air.any():
         highest = np.where(by_air, worst(series.air_margin), highest)
@@ -409,6 +419,17 @@ def _runs(situation: Situation, hours: HeatHours, by_air: BoolArray) -> FloatArr
 def _limits(situation: Situation, exposure: Exposure) -> HeatLimits:
     states = [situation.states[tree] for tree in exposure.tree_ids]
     return situation.once("heat_limits", lambda: heat_limits(situation, states))
+
+
+def not_used(situation: Situation, day: date) -> BoolArray:
+    """Return which trees' limits count earlier on a day, since the days before were cool; as in ``heat_day``.
+
+    Raises
+    ------
+    ValueError
+        The situation has no exposure.
+    """
+    return _margins(situation, _exposure(situation), day, None).earlier
 
 
 def past_harm(situation: Situation, day: date) -> FloatArray:

@@ -15,7 +15,7 @@ import numpy as np
 
 from advisor.advice.model import Situation
 from advisor.advice.placing_options import Options
-from advisor.advice.placing_solution import Assignment, solve
+from advisor.advice.placing_solution import Assignment, least_cost, solve
 from advisor.advice.placing_table import Table
 from advisor.advice.sunburn import Sunburn, burning_today
 from advisor.garden.told_moves import MoveKind
@@ -190,8 +190,8 @@ def _placed(options: Options, table: Table, solution: Assignment, burns: Sequenc
 def _moves_spent(table: Table, solution: Assignment, moves: int) -> bool:
     if moves != table.task.most_moves:
         return False
-    free = solve(replace(table.task, most_moves=None))
-    return free is not None and free.cost < solution.cost - STEP_H
+    free = least_cost(replace(table.task, most_moves=None))
+    return free is not None and free < solution.cost - STEP_H
 
 
 def _rivalry(
@@ -215,14 +215,14 @@ def _rivalry(
         return None
     rivals = []
     for number in wanting[:NAMED]:
-        tree, forced = options.trees[number], solve(table.task, (number, column))
+        tree, forced = options.trees[number], least_cost(table.task, (number, column))
         rivals.append(
             Rival(
                 tree,
                 table.daily_h(tree, options.here[tree]),
                 table.daily_h(tree, column),
                 table.saved_h(tree, column) < min(saved) - STEP_H,
-                None if forced is None else forced.cost - solution.cost,
+                None if forced is None else forced - solution.cost,
             )
         )
     worst = came[int(np.argmax(saved))]

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import timedelta
+from functools import cache
 from typing import Any
 
 from advisor.advice.doubles import Doubles
@@ -37,12 +38,14 @@ class Stand:
 
 def copied(value: Any, kind: type, **changes: Any) -> Any:
     """Return a frozen value with some fields changed; also of what stands in for one."""
-    kept = {
-        each.name: getattr(value, each.name)
-        for each in fields(kind)
-        if each.init and each.name not in changes
-    }
+    kept = {name: getattr(value, name) for name in _given(kind) if name not in changes}
     return kind(**kept, **changes)
+
+
+@cache
+def _given(kind: type) -> tuple[str, ...]:
+    """Names that a kind of value is made with; there are two kinds of which copies are made."""
+    return tuple(each.name for each in fields(kind) if each.init)
 
 
 def elsewhere(situation: Situation, stands: Sequence[Stand], ahead_d: float) -> Situation:

@@ -9,11 +9,11 @@ import numpy as np
 
 from advisor.advice.frost import judge_night
 from advisor.advice.grouping import bench_order
-from advisor.advice.heat import heat_day
+from advisor.advice.heat import day_danger
 from advisor.advice.model import Situation
 from advisor.advice.places import can_carry, is_confirmed
 from advisor.advice.placing_elsewhere import Stand
-from advisor.advice.placing_light import HARDENING, full_sun, sun_wanted
+from advisor.advice.placing_light import HARDENING, Wanted, full_sun, sun_wanted
 from advisor.advice.sunburn import Sunburn
 from advisor.garden.state_model import TreeState
 
@@ -54,6 +54,8 @@ class Options:
         }
         self.days, self.missing = self._known(self._days(first))
         self._light = full_sun(situation, self.places, self.days)
+        self._wants: dict[str, Wanted | None] = {}
+        self._lacks: dict[tuple[Wanted | None, int, float], float] = {}
         self.told = {
             tree: self._column[move.to_id]
             for tree, move in situation.told_moves.items()
@@ -80,7 +82,7 @@ class Options:
         days = [first + timedelta(days=n) for n in range(ahead if self.burns else longest)]
         while len(days) < longest:
             following = days[-1] + timedelta(days=1)
-            hot = heat_day(self.situation, following).danger.any()
+            hot = day_danger(self.situation, following)[1].any()
             if not hot and not judge_night(self.situation, following).danger.any():
                 break
             days.append(following)
@@ -89,7 +91,7 @@ class Options:
     def _known(self, days: list[date]) -> tuple[list[date], date | None]:
         """Return the days up to the first of which no tree's heat can be told, and that day."""
         for number, day in enumerate(days):
-            if np.isnan(heat_day(self.situation, day).margin_k).all():
+            if np.isnan(day_danger(self.situation, day)[0]).all():
                 return days[: max(number, 1)], day
         return days, None
 
@@ -194,16 +196,26 @@ class Options:
         """Missing sun, in hours of harm, as for the days that a place is chosen for at the least."""
         if self._light is None:
             return 0.0
-        state = self.state(tree)
-        extra = state.extra_shade if extra_shade is None else extra_shade
-        lack = self._light.lack_h(sun_wanted(self.situation, state), self.places[column].id, extra)
-        per_day = lack / len(self.days)
-        return per_day * self.get("placing.ahead_d", "d") * self.get("placing.lack_share", "share")
+        extra = self.state(tree).extra_shade if extra_shade is None else extra_shade
+        asked = self._wanted(tree), column, extra
+        if asked not in self._lacks:
+            lack = self._light.lack_h(asked[0], self.places[column].id, extra)
+            per_day = lack / len(self.days)
+            self._lacks[asked] = (
+                per_day * self.get("placing.ahead_d", "d") * self.get("placing.lack_share", "share")
+            )
+        return self._lacks[asked]
+
+    def _wanted(self, tree: str) -> Wanted | None:
+        """The sun that a tree wants, which many want alike."""
+        if tree not in self._wants:
+            self._wants[tree] = sun_wanted(self.situation, self.state(tree))
+        return self._wants[tree]
 
     def sun_h(self, tree: str, column: int) -> float:
         """Full sun a day that a tree gets there over the coming days; NaN unknown."""
         state = self.state(tree)
-        wanted = sun_wanted(self.situation, state)
+        wanted = self._wanted(tree)
         if self._light is None or wanted is None:
             return float("nan")
         return float(np.mean(self._light.sun_h(wanted, self.places[column].id, state.extra_shade)))

@@ -7,12 +7,12 @@ is taken in which those that come first move, each to the option that comes firs
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Assignment", "Task", "solve"]
+__all__ = ["Assignment", "Task", "least_cost", "solve"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -55,14 +55,12 @@ class Assignment:
     cost: float
 
 
-def solve(task: Task, forced: tuple[int, int] | None = None) -> Assignment | None:
+def solve(task: Task) -> Assignment | None:
     """Assign every tree to one option at the least cost.
 
     Parameters
     ----------
     task : Task
-    forced : (int, int), optional
-        A tree and the option it must take: what that would cost.
 
     Returns
     -------
@@ -75,20 +73,41 @@ def solve(task: Task, forced: tuple[int, int] | None = None) -> Assignment | Non
     trees, _ = task.costs.shape
     if not trees:
         return Assignment(np.zeros(0, dtype=np.int64), 0.0)
-    costs = task.costs if forced is None else _only(task.costs, *forced)
-    if not np.isfinite(costs).any(axis=-1).all():
+    found = _cheapest(task)
+    if found is None:
         return None
-    row, option = np.nonzero(np.isfinite(costs))
-    whole = np.round(costs[row, option] * STEPS_PER_UNIT)
-    first = _best(task, row, option, whole)
-    if first is None:
-        return None
+    row, option, whole, first = found
     least = float(whole @ first)
     taken = _best(task, row, option, _preference(task, row, option), (whole, least))
     taken = first if taken is None else taken
     chosen = np.zeros(trees, dtype=np.int64)
     chosen[row[taken > 0.5]] = option[taken > 0.5]
     return Assignment(chosen, least / STEPS_PER_UNIT)
+
+
+def least_cost(task: Task, forced: tuple[int, int] | None = None) -> float | None:
+    """Return the cost of ``solve`` alone, without choosing among equals.
+
+    Parameters
+    ----------
+    task : Task
+    forced : (int, int), optional
+        A tree and the option it must take: what that would cost.
+    """
+    if not task.costs.shape[0]:
+        return 0.0
+    found = _cheapest(task if forced is None else replace(task, costs=_only(task.costs, *forced)))
+    return None if found is None else float(found[2] @ found[3]) / STEPS_PER_UNIT
+
+
+def _cheapest(task: Task) -> tuple[IntArray, IntArray, FloatArray, FloatArray] | None:
+    """Return the open pairs of tree and option, their costs in whole steps, and 1 where one is taken."""
+    if not np.isfinite(task.costs).any(axis=-1).all():
+        return None
+    row, option = np.nonzero(np.isfinite(task.costs))
+    whole = np.round(task.costs[row, option] * STEPS_PER_UNIT)
+    first = _best(task, row, option, whole)
+    return None if first is None else (row, option, whole, first)
 
 
 def _only(costs: FloatArray, tree: int, option: int) -> FloatArray:

@@ -51,6 +51,7 @@ def _shares(situation: Situation, harm_on: Callable[[date], FloatArray]) -> dict
     if len(days) < least:
         return {}
     by_day = np.array([harm_on(day) for day in days])
+    ordinals, known = np.array([day.toordinal() for day in days]), np.isfinite(by_day)
     found = {}
     for row, tree in enumerate(exposure.tree_ids):
         state = situation.states[tree]
@@ -59,9 +60,10 @@ def _shares(situation: Situation, harm_on: Callable[[date], FloatArray]) -> dict
         since = max(
             (day for day in (state.stage.since, state.place_since) if day is not None), default=date.min
         )
-        counted = np.array([day >= since for day in days]) & np.isfinite(by_day[:, row])
-        if counted.sum() >= least:
-            found[tree] = float(by_day[counted, row].mean()), int(counted.sum())
+        counted = (ordinals >= since.toordinal()) & known[:, row]
+        count = int(counted.sum())
+        if count >= least:
+            found[tree] = float(by_day[counted, row].mean()), count
     limit = situation.tables.limits.value("standing.day_share", "share")
     return {tree: pair for tree, pair in found.items() if pair[0] > limit}
 
