@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 from advisor.advice import checks_hazard, checks_person, checks_tree, checks_weather, checks_year, season
 from advisor.advice.model import Check, Gate, Situation
@@ -29,6 +30,7 @@ __all__ = [
     "applying_rows",
     "rows_apart",
     "run_check",
+    "says_the_same",
 ]
 
 CHECKS: Mapping[str, Callable[[WorkCase], Check]] = {
@@ -127,18 +129,22 @@ def applies(row: CheckRow, state: TreeState) -> bool:
     return True
 
 
+Scope = Literal["day", "place", "own"]
+"""What a check looks at: the tree on a day; the weather of its place; the tree in its half day."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rows:
     """The rows of a kind of work that mean a tree, gate by gate, and by whose answer theirs is.
 
-    ``of_day``, ``of_place`` and ``own`` share out the places of ``rows``: checks that look at the tree on
-    a day; at the weather of its place; at the tree in its half day. ``seasons`` are its rows of the season.
+    ``of_day`` and ``of_half`` are the places in ``rows`` of those that look at the day and at a half day;
+    ``seasons`` are its rows of the season.
     """
 
     rows: tuple[CheckRow, ...]
+    scopes: tuple[Scope, ...]
     of_day: tuple[int, ...]
-    of_place: tuple[int, ...]
-    own: tuple[int, ...]
+    of_half: tuple[int, ...]
     seasons: tuple[CheckRow, ...]
 
 
@@ -150,17 +156,35 @@ def applying_rows(situation: Situation, rule: WorkRule, state: TreeState) -> tup
 def rows_apart(situation: Situation, rule: WorkRule, state: TreeState) -> Rows:
     """Return the rows of a kind of work that mean this tree, told apart by whose answer theirs is."""
     tree = state.tree
-    kind = (tree.species_id, tree.group_id, state.stage.stage.name, tree.crown.height_cm)
+    by_height = situation.once(("rows_by_height", rule.id), lambda: _by_height(rule))
+    height_cm = tree.crown.height_cm if by_height else None
+    kind = (tree.species_id, tree.group_id, state.stage.stage, height_cm)
     return situation.once(("rows_apart", rule.id, *kind), lambda: _rows_apart(rule, state))
+
+
+def _by_height(rule: WorkRule) -> bool:
+    return any("from_height" in row.numbers for row in rule.checks)
 
 
 def _rows_apart(rule: WorkRule, state: TreeState) -> Rows:
     rows = tuple(row for gate in GATES for row in rule.checks if row.gate == gate and applies(row, state))
-    numbered = list(enumerate(rows))
-    of_day = tuple(n for n, row in numbered if row.kind in OF_THE_DAY)
-    of_place = tuple(n for n, row in numbered if row.kind in OF_PLACE and not is_own(_variable(row)))
-    own = tuple(n for n, _ in numbered if n not in of_day and n not in of_place)
-    return Rows(rows, of_day, of_place, own, tuple(row for row in rows if row.kind == "season"))
+    scopes = tuple(_scope(row) for row in rows)
+    places = {
+        scope: [n for n, found in enumerate(scopes) if found == scope] for scope in ("day", "place", "own")
+    }
+    return Rows(
+        rows,
+        scopes,
+        tuple(places["day"]),
+        (*places["place"], *places["own"]),
+        tuple(row for row in rows if row.kind == "season"),
+    )
+
+
+def _scope(row: CheckRow) -> Scope:
+    if row.kind in OF_THE_DAY:
+        return "day"
+    return "place" if row.kind in OF_PLACE and not is_own(_variable(row)) else "own"
 
 
 def _variable(row: CheckRow) -> str:
@@ -194,7 +218,13 @@ def _shared_by(case: WorkCase) -> tuple[Hashable, ...] | None:
     tree = state.tree
     if row.kind in OF_PLACE_BY_DAY:
         return (case.day, state.place_id, state.extra_shade, tree.species_id, tree.group_id)
-    if row.kind not in OF_PLACE or is_own(_variable(row)):
+    if row.kind in OF_THE_DAY or _scope(row) == "own":
         return None
     kind = (tree.species_id, tree.group_id) if any("." in name for name in row.numbers) else ()
     return (case.day, case.from_utc, case.until_utc, state.place_id, state.extra_shade, kind)
+
+
+def says_the_same(case: WorkCase) -> bool:
+    """True where the row of a case says the same of the tree on every day from today on."""
+    nothing_moves = STILL.get(case.row.kind)
+    return nothing_moves is not None and nothing_moves(case)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
-from math import isnan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from advisor.advice.hours import day_span, local_day
 from advisor.advice.model import AlertEvent, Check, CheckVerdict, Situation
 from advisor.advice.standing import beyond_usual
 from advisor.advice.work_case import WorkCase, option_words
+from advisor.exposure.model import Exposure
 from advisor.garden.tables import CheckRow, WorkRule
 from advisor.weather.table import utc_of
 
@@ -31,7 +31,6 @@ __all__ = [
     "warning",
 ]
 
-FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 _HURT = ("wilted", "scorched")
@@ -127,43 +126,50 @@ def heat_runs_of(situation: Situation, tree_id: str) -> HeatRecord:
 
 
 def _heat_record(situation: Situation, tree_id: str) -> HeatRecord:
-    exposure, garden = situation.exposure, situation.holdings.garden
+    exposure = situation.exposure
     if exposure is None or not exposure.start_utc.size or tree_id not in exposure.tree_ids:
         return HeatRecord((), frozenset())
-    row = exposure.row(tree_id)
-    first = local_day(garden, utc_of(exposure.start_utc[0]))
-    if day_span(garden, first)[0] < utc_of(exposure.start_utc[0]) and first != situation.day:
-        first += timedelta(days=1)
+    row, heat = exposure.row(tree_id), situation.once("heat_days", lambda: _heat_days(situation, exposure))
     since = situation.states[tree_id].place_since
-    first = first if since is None else max(first, since)
-    last = local_day(garden, utc_of(exposure.start_utc[-1]))
+    begin = 0 if since is None else max(0, (since - heat.days[0]).days)
     done = situation.confirmed.get(("heat", tree_id), date.max)
-    known: set[date] = set()
+    known = frozenset(heat.days[n] for n in (begin + np.flatnonzero(heat.known[begin:, row])).tolist())
     runs: list[HeatRun] = []
-    for n in range((last - first).days + 1):
-        day = first + timedelta(days=n)
-        margins, beyond = _beyond(situation, day)
-        if isnan(margins[row]):
-            continue
-        if day != situation.day or not heat_day(situation, day).left_only[row]:
-            known.add(day)
-        if not beyond[row] or day >= done:
-            continue
+    for n in (begin + np.flatnonzero(heat.beyond[begin:, row])).tolist():
+        day = heat.days[n]
+        if day >= done:
+            break
         if runs and (day - runs[-1].last).days == 1:
             runs[-1] = HeatRun(runs[-1].first, day)
         else:
             runs.append(HeatRun(day, day))
-    return HeatRecord(tuple(runs), frozenset(known))
+    return HeatRecord(tuple(runs), known)
 
 
-def _beyond(situation: Situation, day: date) -> tuple[FloatArray, BoolArray]:
-    """Margin of each tree on a day, and whether the heat counts for it; all trees ask for the same days."""
+@dataclass(frozen=True, slots=True)
+class _HeatDays:
+    """Local days from first to last, and for each (days, trees): is it known, and does its heat count."""
 
-    def work() -> tuple[FloatArray, BoolArray]:
+    days: tuple[date, ...]
+    known: BoolArray
+    beyond: BoolArray
+
+
+def _heat_days(situation: Situation, exposure: Exposure) -> _HeatDays:
+    garden, start = situation.holdings.garden, utc_of(exposure.start_utc[0])
+    first = local_day(garden, start)
+    if day_span(garden, first)[0] < start and first != situation.day:
+        first += timedelta(days=1)
+    last = local_day(garden, utc_of(exposure.start_utc[-1]))
+    days = tuple(first + timedelta(days=n) for n in range((last - first).days + 1))
+    known, beyond = (np.zeros((len(days), len(exposure.tree_ids)), dtype=bool) for _ in range(2))
+    for n, day in enumerate(days):
         margins, danger = day_danger(situation, day)
-        return margins, beyond_usual(situation, margins, danger)
-
-    return situation.once(("checks_hazard._beyond", day), work)
+        known[n] = ~np.isnan(margins)
+        beyond[n] = beyond_usual(situation, margins, danger) & known[n]
+        if day == situation.day:
+            known[n] &= ~heat_day(situation, day).left_only
+    return _HeatDays(days, known, beyond)
 
 
 def heat_rest(case: WorkCase) -> Check:

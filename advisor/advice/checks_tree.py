@@ -8,8 +8,20 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import cast
 
+import numpy as np
+
 from advisor.advice.model import Check, CheckVerdict
-from advisor.advice.work_case import WorkCase, band, date_words, matches, option_words, raised_by, worst
+from advisor.advice.work_case import (
+    FloatArray,
+    WorkCase,
+    band,
+    date_words,
+    matches,
+    option_words,
+    overlapping,
+    raised_by,
+    worst,
+)
 from advisor.garden.practice import said_by, usual
 from advisor.garden.state_model import Flag, Stage
 
@@ -38,7 +50,9 @@ def stage(case: WorkCase) -> Check:
     care at best, and a guess next door to an open stage is unknown rather than closed.
     """
     known = case.state.stage
-    opens = _opens(case)
+    tree = case.state.tree
+    asked = ("stages_open", id(case.row), tree.species_id, tree.group_id)
+    opens = case.situation.once(asked, lambda: _opens(case))
     label, source = known.stage.label, str(case.row.options.get("source", "common practice: growers"))
     verdict: CheckVerdict = "fail"
     note = ""
@@ -55,8 +69,7 @@ def stage(case: WorkCase) -> Check:
     elif known.certainty == "guess":
         verdict, note = "care", "only a guess: look at the tree first"
     text = f"{case.row.text}: {label}, {known.text}" + (f"; {note}" if note else "")
-    wanted = ", ".join(Stage[name].label for name in opens.all)
-    return case.check(verdict, text, value=label, limit=wanted, source=source)
+    return case.check(verdict, text, value=label, limit=opens.words, source=source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +80,8 @@ class _Opens:
     with_care: tuple[str, ...]
     why: str
     closed: str
-
-    @property
-    def all(self) -> tuple[str, ...]:
-        return (*self.freely, *self.with_care)
+    all: tuple[str, ...]
+    words: str
 
 
 def _opens(case: WorkCase) -> _Opens:
@@ -83,11 +94,14 @@ def _opens(case: WorkCase) -> _Opens:
     )
     row = next(fit, case.row.options)
     setting = said_by(row)
+    freely, with_care = (tuple(cast("Sequence[str]", row.get(key, ()))) for key in ("pass", "care"))
     return _Opens(
-        tuple(cast("Sequence[str]", row.get("pass", ()))),
-        tuple(cast("Sequence[str]", row.get("care", ()))),
+        freely,
+        with_care,
         str(row.get("why", "")) + (f" ({setting})" if setting else ""),
         str(row.get("no", case.row.options.get("no", ""))),
+        (*freely, *with_care),
+        ", ".join(Stage[name].label for name in (*freely, *with_care)),
     )
 
 
@@ -364,14 +378,8 @@ def water(case: WorkCase) -> Check:
     """Usable water left in the pot when the half day begins; a dry pot is watered first."""
     number = case.row.numbers["min"]
     source = case.row.numbers.source("min")
-    exposure = case.situation.exposure
-    value: float | None = None
-    if case.from_utc <= case.situation.now_utc < case.until_utc and exposure is not None:
-        if case.state.tree.id in exposure.tree_ids:
-            value = float(exposure.left_now_share[exposure.row(case.state.tree.id)])
-    else:
-        value, _ = case.hours("water-left", case.from_utc, case.from_utc + timedelta(hours=1)).extreme("min")
-    if value is None or math.isnan(value):
+    value = _water_left(case)
+    if value is None or not math.isfinite(value):
         return case.check("unknown", f"{case.row.text}: not known; feel the pot", unit="share", source=source)
     verdict, limit = band(value, number, "min")
     text = f"{case.row.text}: {case.show(value, 'share')} of the usable water left"
@@ -379,3 +387,21 @@ def water(case: WorkCase) -> Check:
         remedy = case.row.options.get("remedy", "Water it through, work an hour later")
         text += f"; at least {case.show(limit, 'share')}. {remedy}"
     return case.check(verdict, text, value=value, unit="share", limit=limit, source=source)
+
+
+def _water_left(case: WorkCase) -> float | None:
+    """Share of the usable water when the half day begins; of all trees at once, each half day asks for it."""
+    situation, begin = case.situation, case.from_utc
+    exposure = situation.exposure
+    if exposure is None or not exposure.start_utc.size or case.state.tree.id not in exposure.tree_ids:
+        return None
+    if begin <= situation.now_utc < case.until_utc:
+        return float(exposure.left_now_share[exposure.row(case.state.tree.id)])
+
+    def least() -> FloatArray:
+        low, high, _ = overlapping(exposure.start_utc[0], begin, begin + timedelta(hours=1))
+        hours = exposure.water_left_share[:, low:high]
+        return np.asarray(np.fmin.reduce(hours, axis=1, initial=np.inf), dtype=np.float64)
+
+    left = situation.once(("water_left", begin), least)
+    return float(left[exposure.row(case.state.tree.id)])

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,12 +109,21 @@ def _warm_days(
     shape: SeasonShape,
 ) -> FloatArray:
     """Degree days of each day from ``from_day`` until days fall under the limit."""
-    days = np.datetime64(from_day) + np.arange(366)
-    ordinal = (days - days.astype("datetime64[Y]")).astype(np.int64) + 1
-    short = day_length_h(np.full(ordinal.size, latitude_deg), ordinal) < day_length_limit_h
+    ordinal, light_h = _year_from(latitude_deg, from_day)
+    short = light_h < day_length_limit_h
     end = int(np.argmax(short)) if short.any() else ordinal.size
     rise = _course(ordinal, latitude_deg, shape) - _course(ordinal[:1], latitude_deg, shape)
     return np.maximum(0.0, mean_c + rise - base_c)[:end]
+
+
+@lru_cache(maxsize=64)
+def _year_from(latitude_deg: float, from_day: date) -> tuple[NDArray[np.int64], FloatArray]:
+    """Days of the year and their daylight [h], for a year from a day: many kinds of work ask for the same."""
+    days = np.datetime64(from_day) + np.arange(366)
+    ordinal = (days - days.astype("datetime64[Y]")).astype(np.int64) + 1
+    light_h = day_length_h(np.full(ordinal.size, latitude_deg), ordinal)
+    ordinal.flags.writeable = light_h.flags.writeable = False
+    return ordinal, light_h
 
 
 def _course(ordinal: NDArray[np.int64], latitude_deg: float, shape: SeasonShape) -> FloatArray:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
-from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from advisor.advice.checks import GATES
-from advisor.advice.model import Check, Gate, HalfDay, Situation, Verdict
+from advisor.advice.model import Check, CheckVerdict, Gate, HalfDay, Situation, Verdict
 from advisor.advice.work_answers import Answers, Span, answers_on, stages_begun
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import WorkRule
@@ -65,14 +64,23 @@ def verdict_of(checks: Sequence[Check]) -> Verdict:
 
 def order_checks(checks: Sequence[Check]) -> tuple[Check, ...]:
     """Return the deciding reason first, then the rest by gate: tree, weather, person."""
-    speaks = {"does-not-suit": "fail", "cannot-tell": "unknown", "suits-with-care": "care"}.get(
-        verdict_of(checks)
-    )
     by_gate = sorted(checks, key=lambda check: GATES.index(check.gate))
-    for check in by_gate:
+    return _deciding_first(by_gate, verdict_of(checks))
+
+
+_SPEAKS: Mapping[Verdict, CheckVerdict] = {
+    "does-not-suit": "fail",
+    "cannot-tell": "unknown",
+    "suits-with-care": "care",
+}
+
+
+def _deciding_first(checks: Sequence[Check], verdict: Verdict) -> tuple[Check, ...]:
+    speaks = _SPEAKS.get(verdict)
+    for place, check in enumerate(checks):
         if check.verdict == speaks and (speaks != "unknown" or check.deciding):
-            return (check, *(other for other in by_gate if other is not check))
-    return tuple(by_gate)
+            return (check, *checks[:place], *checks[place + 1 :])
+    return tuple(checks)
 
 
 def half_days(
@@ -85,8 +93,14 @@ def half_days(
     found = []
     for from_utc, until_utc in half_spans(situation, day):
         checks = judge_half(situation, rule, state, day, (from_utc, until_utc), brief=brief)
-        found.append(HalfDay(from_utc, until_utc, day, verdict_of(checks), order_checks(checks)))
+        found.append(_half_day(day, (from_utc, until_utc), checks))
     return tuple(found)
+
+
+def _half_day(day: date, span_utc: Span, checks: Sequence[Check]) -> HalfDay:
+    """Return a half day with its verdict; its checks come gate by gate."""
+    verdict = verdict_of(checks)
+    return HalfDay(*span_utc, day, verdict, _deciding_first(checks, verdict))
 
 
 def judge_half(
@@ -125,7 +139,7 @@ def suitable_halves(
     """
     for answers, day, span in _open_halves(situation, rule, state, days, care_in):
         checks = [answers.check(n, day, span) for n in range(len(answers.rows.rows))]
-        yield HalfDay(*span, day, verdict_of(checks), order_checks(checks))
+        yield _half_day(day, span, checks)
 
 
 def clear_spans(
@@ -143,42 +157,40 @@ def _open_halves(
     days: Iterable[date],
     care_in: Collection[str] | None,
 ) -> Iterator[tuple[Answers, date, Span]]:
-    """Go through the half days that no row rules out."""
-    for _, together in groupby(days, key=lambda day: stages_begun(state, day)):
-        in_stage = [(day, spans) for day in together if (spans := half_spans(situation, day))]
-        if in_stage:
-            answers = answers_on(situation, rule, state, in_stage[0][0])
-            for day, span in _open_in_stage(answers, in_stage, care_in):
-                yield answers, day, span
+    """Go through the half days that no row rules out.
 
-
-def _open_in_stage(
-    answers: Answers, days: Sequence[tuple[date, Sequence[Span]]], care_in: Collection[str] | None
-) -> Iterator[tuple[date, Span]]:
-    """Half days of days on which the tree is in one stage.
-
-    A half day counts when no row rules it out, in whatever order they are asked. So a row that says the same
-    every day is asked once, and the row that ruled out the last day is asked first of the next.
+    They are the same in whatever order the rows are asked. So a row that says the same every day is asked
+    once for each stage, and the row that ruled out the last day is asked first of the next.
     """
-    of_day = list(answers.rows.of_day)
-    of_half = [*answers.rows.of_place, *answers.rows.own]
-
-    def ruled_out(rows: list[int], day: date, span: Span) -> bool:
-        for place, n in enumerate(rows):
-            if _rules_out(answers.check(n, day, span), care_in):
-                rows.insert(0, rows.pop(place))
-                return True
-        return False
-
-    for day, spans in days:
-        if ruled_out(of_day, day, spans[0]):
+    begun = closed = -1
+    for day in days:
+        spans, stage = half_spans(situation, day), stages_begun(state, day)
+        if not spans or stage == closed:
+            continue
+        if stage != begun:
+            begun, answers = stage, answers_on(situation, rule, state, day)
+            of_day, of_half = list(answers.rows.of_day), list(answers.rows.of_half)
+        if _ruled_out(answers, of_day, day, spans[0], care_in):
             if answers.lasts(of_day[0]):
-                return
+                closed = stage
+                if stage == len(state.stages_ahead):
+                    return
             continue
         of_day = [n for n in of_day if answers.still[n] is None]
         for span in spans:
-            if not ruled_out(of_half, day, span):
-                yield day, span
+            if not _ruled_out(answers, of_half, day, span, care_in):
+                yield answers, day, span
+
+
+def _ruled_out(
+    answers: Answers, rows: list[int], day: date, span: Span, care_in: Collection[str] | None
+) -> bool:
+    """True where one of the rows rules the half day out; it then goes to the front of them."""
+    for place, n in enumerate(rows):
+        if _rules_out(answers.check(n, day, span), care_in):
+            rows.insert(0, rows.pop(place))
+            return True
+    return False
 
 
 def _rules_out(check: Check, care_in: Collection[str] | None) -> bool:

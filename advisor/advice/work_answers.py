@@ -6,7 +6,7 @@ from collections.abc import Hashable
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from advisor.advice.checks import LASTING, STILL, Rows, rows_apart, run_check
+from advisor.advice.checks import LASTING, Rows, rows_apart, run_check, says_the_same
 from advisor.advice.model import Check, Situation
 from advisor.advice.work_case import WorkCase
 from advisor.garden.state_model import TreeState
@@ -22,9 +22,9 @@ Span = tuple[datetime, datetime]
 class Answers:
     """The answers of the rows of one kind of work for one tree in one stage, by place of the row.
 
-    ``still`` holds the answers that are the same every day, None for rows known to move; ``found`` those
-    of each row by the day or half day. Trees of one kind side by side share the stores of what the weather
-    and the place say.
+    ``still`` holds the answers that are the same every day, None for rows of the day that move; ``own`` and
+    ``beside`` those of each row by the day or half day. Trees of one kind side by side share ``beside``: what
+    the weather and the place say.
     """
 
     situation: Situation
@@ -32,30 +32,30 @@ class Answers:
     state: TreeState
     rows: Rows
     still: dict[int, Check | None]
-    found: tuple[dict[Hashable, Check], ...]
-
-    def same_every_day(self, n: int, day: date, span_utc: Span) -> Check | None:
-        """Return the answer of a row that is the same from today on; None where it moves with the days."""
-        if n not in self.still:
-            nothing_moves = STILL.get(self.rows.rows[n].kind)
-            case = self._case(n, day, span_utc)
-            held = nothing_moves is not None and nothing_moves(case)
-            self.still[n] = run_check(case) if held else None
-        return self.still[n]
+    own: dict[Hashable, Check]
+    beside: dict[Hashable, Check]
 
     def check(self, n: int, day: date, span_utc: Span) -> Check:
         """Return the answer of a row for a half day of a day."""
-        still = self.same_every_day(n, day, span_utc)
-        if still is not None:
-            return still
-        asked = day if n in self.rows.of_day else (day, span_utc)
-        answers = self.found[n]
-        if asked not in answers:
-            answers[asked] = run_check(self._case(n, day, span_utc))
-        return answers[asked]
+        scope, case = self.rows.scopes[n], None
+        if scope == "day":
+            if n not in self.still:
+                case = self._case(n, day, span_utc)
+                self.still[n] = run_check(case) if says_the_same(case) else None
+            still = self.still[n]
+            if still is not None:
+                return still
+            asked: Hashable = (n, day)
+        else:
+            asked = (n, day, span_utc)
+        answers = self.beside if scope == "place" else self.own
+        found = answers.get(asked)
+        if found is None:
+            found = answers[asked] = run_check(case or self._case(n, day, span_utc))
+        return found
 
     def lasts(self, n: int) -> bool:
-        """True for a row which rules out every later day that it asks of in the same stage."""
+        """True for a row whose no of today is its no of every later day in the stage; it was asked before."""
         return self.still.get(n) is not None or self.rows.rows[n].kind in LASTING
 
     def _case(self, n: int, day: date, span_utc: Span) -> WorkCase:
@@ -73,12 +73,11 @@ def answers_on(situation: Situation, rule: WorkRule, state: TreeState, day: date
 
 def stages_begun(state: TreeState, day: date) -> int:
     """Return how many of the stages ahead have begun by a day."""
-    return sum(first <= day for first, _ in state.stages_ahead)
+    return sum(first <= day for first, _ in state.stages_ahead) if state.stages_ahead else 0
 
 
 def _answers(situation: Situation, rule: WorkRule, state: TreeState) -> Answers:
     rows = rows_apart(situation, rule, state)
-    beside = ("answers_beside", id(rows), state.place_id, state.extra_shade)
-    shared: tuple[dict[Hashable, Check], ...] = situation.once(beside, lambda: tuple({} for _ in rows.rows))
-    found = tuple(shared[n] if n in rows.of_place else {} for n in range(len(rows.rows)))
-    return Answers(situation, rule, state, rows, {}, found)
+    asked = ("answers_beside", id(rows), state.place_id, state.extra_shade)
+    beside: dict[Hashable, Check] = situation.once(asked, dict)
+    return Answers(situation, rule, state, rows, {}, {}, beside)

@@ -32,6 +32,7 @@ __all__ = [
     "is_own",
     "matches",
     "option_words",
+    "overlapping",
     "place_of",
     "places_with_room",
     "raised_by",
@@ -40,6 +41,7 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
+_HOUR_S = 3600
 _RANK: Mapping[CheckVerdict, int] = {"pass": 0, "care": 1, "unknown": 2, "fail": 3}
 
 
@@ -62,7 +64,7 @@ class Hours:
     @property
     def known(self) -> int:
         """Hours with a value."""
-        return int(np.isfinite(self.values).sum())
+        return int(np.count_nonzero(np.isfinite(self.values)))
 
     @property
     def complete(self) -> bool:
@@ -76,13 +78,20 @@ class Hours:
         return self.found[how]
 
     def _extreme(self, how: str) -> tuple[float | None, datetime | None]:
-        if not self.known:
+        values, known = self.values, self.known
+        if not known:
             return None, None
+        whole = known == values.size  # what looks for NaN is several times slower
         if how in {"max", "min"}:
-            row = int(np.nanargmax(self.values) if how == "max" else np.nanargmin(self.values))
-            return float(self.values[row]), self.first_utc + timedelta(hours=row)
-        total = np.nansum(self.values) if how == "sum" else np.nanmean(self.values)
-        return float(total), None
+            if whole:
+                row = int(values.argmax() if how == "max" else values.argmin())
+            else:
+                row = int(np.nanargmax(values) if how == "max" else np.nanargmin(values))
+            return float(values[row]), self.first_utc + timedelta(hours=row)
+        total = float(values.sum() if whole else np.nansum(values))
+        if how == "sum":
+            return total, None
+        return total / known if whole else float(np.nanmean(values)), None
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,8 +174,8 @@ class WorkCase:
         cap = self.row.options.get("worst")
         if cap == "care" and verdict == "fail":
             verdict = "care"
-        setting = said_by(self.row.options)
-        if setting and verdict != "pass":
+        setting = said_by(self.row.options) if verdict != "pass" else ""
+        if setting:
             text = f"{text} ({setting})"
         return Check(
             self.row.gate, self.row.id, verdict, value, unit, limit, at_utc, source, text, self.row.deciding
@@ -225,16 +234,14 @@ class WorkCase:
 
     def _hours(self, variable: str, from_utc: datetime, until_utc: datetime) -> Hours:
         start, values = self._series(variable)
-        seconds = 3600
-        first = datetime.fromtimestamp(int(from_utc.timestamp()) // seconds * seconds, tz=UTC)
-        wanted = max(0, -(-int((until_utc - first).total_seconds()) // seconds))
-        if start is None or not wanted:
-            return Hours(np.empty(0), first, wanted)
-        offset = int((first - start).total_seconds()) // seconds
-        low, high = max(offset, 0), max(offset + wanted, 0)
-        return Hours(values[low:high], start + timedelta(hours=low), wanted)
+        if start is None:
+            start = np.datetime64(int(from_utc.timestamp()) // _HOUR_S * _HOUR_S, "s")
+        low, high, wanted = overlapping(start, from_utc, until_utc)
+        first = _unix_s(start) + low * _HOUR_S
+        return Hours(values[low:high], datetime.fromtimestamp(first, tz=UTC), wanted)
 
-    def _series(self, variable: str) -> tuple[datetime | None, FloatArray]:
+    def _series(self, variable: str) -> tuple[np.datetime64 | None, FloatArray]:
+        """Return the start of a variable, None where it is not known, and its hours at this tree."""
         nothing: FloatArray = np.empty(0)
         weather, exposure = self.situation.weather, self.situation.exposure
         if variable in FORECAST:
@@ -244,15 +251,15 @@ class WorkCase:
             place = place_of(self.situation, self.state)
             if variable == "rain" and place is not None and place.rain == "covered":
                 values = np.where(np.isnan(values), values, 0.0)
-            return _moment(weather.start_utc[0]), values
+            return weather.start_utc[0], values
         if exposure is None or not exposure.start_utc.size:
             return None, nothing
         if variable in _GARDEN:
-            return _moment(exposure.start_utc[0]), cast("FloatArray", getattr(exposure, _GARDEN[variable]))
+            return exposure.start_utc[0], cast("FloatArray", getattr(exposure, _GARDEN[variable]))
         if self.state.tree.id not in exposure.tree_ids:
             return None, nothing
         found = cast("FloatArray", getattr(exposure, _TREE[variable]))
-        return _moment(exposure.start_utc[0]), found[exposure.row(self.state.tree.id)]
+        return exposure.start_utc[0], found[exposure.row(self.state.tree.id)]
 
 
 FORECAST: Mapping[str, str] = {
@@ -285,8 +292,19 @@ def is_own(variable: str) -> bool:
     return variable not in _OF_GARDEN and variable not in _OF_SPOT
 
 
-def _moment(stamp: np.datetime64) -> datetime:
-    return datetime.fromtimestamp(int(stamp.astype("datetime64[s]").astype(np.int64)), tz=UTC)
+def overlapping(start_utc: np.datetime64, from_utc: datetime, until_utc: datetime) -> tuple[int, int, int]:
+    """Return the rows ``low`` to before ``high`` of hours from ``start_utc`` on that overlap [from, until).
+
+    Both are cut at the first row. The third is how many hours the span has.
+    """
+    first_s = int(from_utc.timestamp()) // _HOUR_S * _HOUR_S
+    wanted = max(0, -(-int(until_utc.timestamp() - first_s) // _HOUR_S))
+    offset = (first_s - _unix_s(start_utc)) // _HOUR_S
+    return max(offset, 0), max(offset + wanted, 0), wanted
+
+
+def _unix_s(stamp: np.datetime64) -> int:
+    return int(stamp.astype("datetime64[s]").astype(np.int64))
 
 
 # --- selectors, places, bands --------------------------------------------------------------------

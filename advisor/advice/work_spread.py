@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,12 +58,20 @@ def near_limit(case: WorkCase, hours: Hours, limit: float, side: str) -> Near | 
         spread = spread * hours.values
     margin = hours.values - limit if side == "max" else limit - hours.values
     ahead = np.isfinite(margin) & (spread > 0.0)
+    if not (margin[ahead] > _least_asked(case.situation) * spread[ahead]).any():
+        return None
     chances = by_spread(np.where(ahead, margin, -np.inf), np.where(ahead, spread, 1.0))
     row = int(np.argmax(chances))
     chance = float(chances[row])
     if not ahead[row] or chance <= act_at(case.situation):
         return None
     return Near(chance, float(hours.values[row]), hours.first_utc + timedelta(hours=row))
+
+
+def _least_asked(situation: Situation) -> float:
+    """Return a margin, in standard errors, below which no chance asks for care; most hours stay below it."""
+    far = 1e-6  # so that rounding leaves what is near the chance itself to the chance
+    return situation.once("least_asked", lambda: NormalDist().inv_cdf(act_at(situation)) - far)
 
 
 def _widths(situation: Situation, variable: str) -> FloatArray | None:
