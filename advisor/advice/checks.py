@@ -112,6 +112,10 @@ def applies(row: CheckRow, state: TreeState) -> bool:
     ``from_height`` is the least height of the crown. Rows of a practice that is not the grower's are gone
     from tables read by it (``garden.practice``); in tables as loaded those of the defaults count.
     """
+    stage = state.stage.stage.name
+    stages = option_words(row, "only_stage")
+    if (stages and stage not in stages) or stage in option_words(row, "not_stage"):
+        return False
     if not usual(row.options):
         return False
     group, species = state.group, state.tree.species_id
@@ -119,10 +123,6 @@ def applies(row: CheckRow, state: TreeState) -> bool:
     if only and not any(matches(word, group, species) for word in only):
         return False
     if any(matches(word, group, species) for word in never):
-        return False
-    stage = state.stage.stage.name
-    stages = option_words(row, "only_stage")
-    if (stages and stage not in stages) or stage in option_words(row, "not_stage"):
         return False
     if "from_height" in row.numbers:
         return state.tree.crown.height_cm >= row.numbers.value("from_height", "cm")

@@ -58,17 +58,25 @@ def _standing(situation: Situation, row: CheckRow, tree_id: str, day: date) -> A
     return next(
         (
             event
-            for event in situation.warnings
-            if event.hazard in hazards and tree_id in event.trees and event.first_day <= day <= event.last_day
+            for event in _naming(situation, tree_id)
+            if event.hazard in hazards and event.first_day <= day <= event.last_day
         ),
         None,
     )
 
 
+def _naming(situation: Situation, tree_id: str) -> tuple[AlertEvent, ...]:
+    """Return the warnings that name a tree."""
+    asked = ("checks_hazard._naming", tree_id)
+    return situation.once(
+        asked, lambda: tuple(event for event in situation.warnings if tree_id in event.trees)
+    )
+
+
 def no_warning(case: WorkCase) -> bool:
     """True where no warning that stops the work names the tree, on whatever day."""
-    hazards, tree = option_words(case.row, "stopped_by"), case.state.tree.id
-    return not any(event.hazard in hazards and tree in event.trees for event in case.situation.warnings)
+    hazards = option_words(case.row, "stopped_by")
+    return not any(event.hazard in hazards for event in _naming(case.situation, case.state.tree.id))
 
 
 def warning(case: WorkCase) -> Check:
@@ -76,8 +84,15 @@ def warning(case: WorkCase) -> Check:
 
     A hazard in ``sheltered_from`` asks for care only where a place of ``shelter_level`` has room.
     """
-    source = str(case.row.options.get("source", "common practice: growers"))
     event = _standing(case.situation, case.row, case.state.tree.id, case.day)
+    tree = case.state.tree
+    beside = (case.state.place_id, case.state.extra_shade, tree.species_id, tree.group_id)
+    asked = ("checks_hazard.warning", id(case.row), id(event), *beside)
+    return case.situation.once(asked, lambda: _warned(case, event))
+
+
+def _warned(case: WorkCase, event: AlertEvent | None) -> Check:
+    source = str(case.row.options.get("source", "common practice: growers"))
     if event is None:
         return case.check("pass", f"{case.row.text}: none that stops it", source=source)
     verdict: CheckVerdict = "fail"

@@ -49,22 +49,22 @@ def stage(case: WorkCase) -> Check:
     Hard leaves must have been seen where the row asks for it (``seen``), else care at best; a guess is
     care at best, and a guess next door to an open stage is unknown rather than closed.
     """
-    known = case.state.stage
-    tree = case.state.tree
+    known, tree = case.state.stage, case.state.tree
     asked = ("stages_open", id(case.row), tree.species_id, tree.group_id)
     opens = case.situation.once(asked, lambda: _opens(case))
-    label, source = known.stage.label, str(case.row.options.get("source", "common practice: growers"))
+    name, label = known.stage.name, known.stage.label
+    source = str(case.row.options.get("source", "common practice: growers"))
     verdict: CheckVerdict = "fail"
     note = ""
-    if known.stage.name in opens.freely:
+    if name in opens.freely:
         verdict = "pass"
-    elif known.stage.name in opens.with_care:
+    elif name in opens.with_care:
         verdict, note = "care", opens.why or "possible with care"
     if verdict == "fail":
         note = opens.closed or "not in this stage"
         if known.certainty == "guess" and _next_door(known.stage, opens.all):
             verdict, note = "unknown", f"look at the tree and {_log_words(case, known.stage, opens.all)}"
-    elif known.stage.name in option_words(case.row, "seen") and not _hard_seen(case):
+    elif name in option_words(case.row, "seen") and not _hard_seen(case):
         verdict, note = "care", "not seen hard since this flush began: feel the leaves, then log leaves-hard"
     elif known.certainty == "guess":
         verdict, note = "care", "only a guess: look at the tree first"

@@ -246,6 +246,9 @@ def _side(case: WorkCase, hours: Hours, side: str, number: Number, gaps_matter: 
 
 def _runs(case: WorkCase, hours: Hours, reduce: str, number: Number, side: str) -> Runs | None:
     """Hold the runs of an ensemble against the row; the past is the same in all of them."""
+    weather = case.situation.weather
+    if case.situation.members is None and (weather is None or not weather.members):
+        return None
     until_utc = hours.first_utc + timedelta(hours=hours.wanted)
     if until_utc <= case.situation.now_utc:
         return None

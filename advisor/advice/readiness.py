@@ -51,9 +51,8 @@ def never(rule: WorkRule, state: TreeState) -> Check | None:
 
 def told_in_stage(rule: WorkRule, state: TreeState) -> bool:
     """True where the work is proposed unasked in the tree's stage (option ``tell`` of the stage row)."""
-    return any(
-        row.kind == "stage" and state.stage.stage.name in option_words(row, "tell") for row in rule.checks
-    )
+    stage = state.stage.stage.name
+    return any(stage in option_words(row, "tell") for row in rule.checks if row.kind == "stage")
 
 
 def ends_something(rule: WorkRule) -> bool:
@@ -68,6 +67,8 @@ def told_from(rule: WorkRule, state: TreeState, day: date) -> date | None:
     """
     if told_in_stage(rule, state):
         return day
+    if not state.flags:
+        return None
     wanted = {word for row in rule.checks if row.kind == "stage" for word in option_words(row, "tell_due")}
     due = [max(day, flag.expected_end[0]) for flag in state.flags if flag.id in wanted]
     return min(due) if due else None

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from itertools import islice
 
+from advisor.advice.checks import rows_apart
 from advisor.advice.model import (
     Advice,
     Check,
@@ -162,12 +163,12 @@ def work_ahead(
         None for work that the species cannot have.
     """
     rule, state = _rule(situation, work_id), _state(situation, tree_id)
-    kind = (state.tree.species_id, state.tree.group_id)
-    if situation.once(("never", rule.id, *kind), lambda: never(rule, state)) is not None:
+    rows = rows_apart(situation, rule, state)
+    asked = ("work_ahead", id(rows), state.place_id, state.extra_shade)
+    found = situation.once(asked, lambda: _days_ahead(situation, rule, state))
+    if found is None:
         return None
-    day = situation.day
-    last = last_day(situation, rule, state, day)
-    days = [day, *_before_its_end(days_from(day + timedelta(days=1), WINDOW_DAYS), last)]
+    day, (days, last) = situation.day, found
     clear = islice(clear_spans(situation, rule, state, days), most)
     closes = None
     if last is not None and 0 <= (last.day - day).days <= closing_d:
@@ -176,6 +177,17 @@ def work_ahead(
         if verdict != "does-not-suit" and not _barred(situation, rule, state, last.day):
             closes = last.day
     return WorkAhead(work_id, tree_id, tuple((one, *span) for one, span in clear), closes)
+
+
+def _days_ahead(
+    situation: Situation, rule: WorkRule, state: TreeState
+) -> tuple[list[date], SeasonLast | None] | None:
+    """Return the days to look at and the last sensible one, of trees of a kind side by side; None: never."""
+    if never(rule, state) is not None:
+        return None
+    day = situation.day
+    last = last_day(situation, rule, state, day)
+    return [day, *_before_its_end(days_from(day + timedelta(days=1), WINDOW_DAYS), last)], last
 
 
 def judge_all(
@@ -260,7 +272,7 @@ def work_advice(situation: Situation) -> tuple[Advice, ...]:
             state = situation.states.get(tree.id)
             if state is None:
                 continue
-            if never(rule, state) is not None or not told_in_stage(rule, state):
+            if not told_in_stage(rule, state) or never(rule, state) is not None:
                 continue
             today, but = (situation.day,), season_checks(rule)
             if next(suitable_halves(situation, rule, state, today, care_in=but), None) is None:

@@ -313,9 +313,10 @@ def _unix_s(stamp: np.datetime64) -> int:
 def matches(selector: str, group: SpeciesGroup, species_id: str) -> bool:
     """True when a word of a row means this tree: group id, botanical id, genus, mark or leaf habit."""
     return (
-        selector in {group.id, group.habit, species_id, species_id.split("-", 1)[0]}
-        or selector in group.species
+        selector in (group.id, group.habit, species_id)
         or selector in group.marks
+        or selector in group.species
+        or selector == species_id.partition("-")[0]
     )
 
 
