@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -213,8 +214,8 @@ def heat_rest(case: WorkCase) -> Check:
     run = _wave(case, record, rest, ahead=False)
     if run is not None:
         return _after_wave(case, run, rest, source)
-    asked = [case.day - timedelta(days=n) for n in range(1, rest + 1)]
-    unknown = sum(day < case.situation.day and day not in record.known for day in asked)
+    ahead = max((case.day - case.situation.day).days, 0)  # of these days the forecast tells
+    unknown = sum(case.day - timedelta(days=n) not in record.known for n in range(ahead + 1, rest + 1))
     if unknown:
         text = f"{case.row.text}: not known for {unknown} of the last {rest} days"
         return case.check("unknown", text, unit="d", limit=float(rest), source=source)
@@ -268,7 +269,9 @@ def _wave(case: WorkCase, record: HeatRecord, rest: int, *, ahead: bool) -> Heat
 
 def _rest(case: WorkCase) -> tuple[int, str]:
     limits = case.situation.tables.limits
-    return round(limits.value("heat.rest_d", "d")), limits.source("heat.rest_d")
+    return case.situation.once(
+        "heat.rest_d", lambda: (round(limits.value("heat.rest_d", "d")), limits.source("heat.rest_d"))
+    )
 
 
 def _hurt(case: WorkCase, record: HeatRecord, rest: int) -> tuple[str, date, bool] | None:
@@ -309,6 +312,7 @@ def _since(days: int) -> str:
     return {0: "which lasts", 1: "over for a day"}.get(days, f"over for {days} days")
 
 
+@lru_cache(maxsize=256)
 def _span(first: date, last: date) -> str:
     """``Sun 12 to Wed 15 Jul``."""
     if first == last:

@@ -222,7 +222,7 @@ def _side(case: WorkCase, hours: Hours, side: str, number: Number, gaps_matter: 
         text = f"{label}: {hours.wanted - hours.known} of {hours.wanted} hours are missing"
         return case.check("unknown", text, value=value, unit=number.unit, limit=limit, source=source)
     bound = "at most" if side == "max" else "at least"
-    seen, held = case.show(value, number.unit, limit), case.show(limit, number.unit, value)
+    seen, held = case.show_both(value, limit, number.unit)
     text = f"{label}: {seen}{case.at(at)}; {bound} {held}"
     runs = _runs(case, hours, reduce, number, side) if verdict != "fail" else None
     if runs is not None and (runs.verdict == "fail" or verdict == "pass"):

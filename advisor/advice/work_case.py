@@ -137,13 +137,20 @@ class WorkCase:
 
     def show(self, value: float, unit: str, beside: float | None = None) -> str:
         """Return a value as the grower reads it, fine enough to be told from the number ``beside`` it."""
+        if beside is not None:
+            return self.show_both(value, beside, unit)[0]
+        return str(shown(value, unit, self.situation.holdings.garden.units))
+
+    def show_both(self, value: float, limit: float, unit: str) -> tuple[str, str]:
+        """Return a value and its limit as the grower reads them, fine enough to be told apart."""
         units = self.situation.holdings.garden.units
-        text = str(shown(value, unit, units))
-        if beside is None or (value == beside and value == round(value)):
-            return text
-        plain = str(shown(beside, unit, units))
-        coarse = text == plain or (unit == "degC" and round(beside) != beside)
-        return str(shown(value, unit, units, 1)) if coarse else text
+        value_text, limit_text = (str(shown(one, unit, units)) for one in (value, limit))
+        same, whole = value_text == limit_text, value == limit and value == round(value)
+        if not whole and (same or (unit == "degC" and round(limit) != limit)):
+            value_text = str(shown(value, unit, units, 1))
+        if not whole and (same or (unit == "degC" and round(value) != value)):
+            limit_text = str(shown(limit, unit, units, 1))
+        return value_text, limit_text
 
     def at(self, moment: datetime | None) -> str:
         """Return `` at 15:00`` (garden-local, with the date if not the judged day), or nothing."""
