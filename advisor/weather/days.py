@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -41,8 +42,9 @@ def local_day_of(instant: datetime, zone: ZoneInfo) -> date:
     return instant.astimezone(zone).date()
 
 
+@lru_cache(maxsize=2048)
 def _first_instant(day: date, zone: ZoneInfo) -> datetime:
-    """First instant whose local date is ``day`` or later."""
+    """First instant whose local date is ``day`` or later; remembered, since the days of a pass are few."""
     naive = datetime.combine(day, time())
     midnight = naive.replace(tzinfo=zone).astimezone(UTC)
     back = midnight.astimezone(zone)

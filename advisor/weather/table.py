@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Literal
 
 import numpy as np
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 TimeArray = NDArray[np.datetime64]
+_HOUR = timedelta(hours=1)
 
 Kind = Literal["instant", "mean", "sum", "max", "code"]
 
@@ -128,8 +129,7 @@ class WeatherTable:
 
     def index_at(self, at_utc: datetime) -> int:
         """Return the row that holds ``at_utc``; may be negative or past the end."""
-        stamp = np.datetime64(at_utc.astimezone(UTC).replace(tzinfo=None), "s")
-        return int((stamp - self.start_utc[0]) // np.timedelta64(3600, "s"))
+        return (at_utc - utc_of(self.start_utc[0])) // _HOUR
 
     def covers(self, at_utc: datetime) -> bool:
         """True when some row holds ``at_utc`` and has an air temperature."""
@@ -160,7 +160,8 @@ class WeatherTable:
 
 def utc_of(stamp: np.datetime64) -> datetime:
     """Return an aware datetime of a UTC ``datetime64``."""
-    return datetime.fromtimestamp(int(stamp.astype("datetime64[s]").astype(np.int64)), tz=UTC)
+    found: datetime = stamp.astype("datetime64[s]").item()
+    return found.replace(tzinfo=UTC)
 
 
 def stamp_of(at_utc: datetime) -> np.datetime64:
