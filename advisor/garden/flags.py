@@ -14,7 +14,7 @@ import numpy as np
 from advisor.garden.state_model import Flag, StageKnown
 from advisor.garden.tables import FlagRule, SpeciesGroup
 from advisor.garden.warmth import Warmth
-from advisor.physics.missing import reduce_over
+from advisor.physics.missing import covered, reduce_over
 from advisor.units import Number, NumberTable
 
 __all__ = ["EndClock", "EndRange", "Run", "flag_of"]
@@ -126,7 +126,7 @@ class EndClock:
         wanted = self.numbers.value("unlogged.coverage", "share")
         until = min(self.today, began + timedelta(days=length))
         past = self.warmth.between("degree_days_5", began, until - timedelta(days=1))
-        if past.size and np.isnan(reduce_over(past, "sum", minimum_coverage=wanted).value):
+        if past.size and not covered(past, wanted):
             return None
         recent = self.warmth.degree_days_5[~np.isnan(self.warmth.degree_days_5)]
         recent = recent[-round(self.numbers.value("unlogged.rate_days", "d")) :]

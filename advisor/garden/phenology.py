@@ -64,6 +64,7 @@ class StageModel:
         self._spring_warmth = SpringWarmth(group, garden, warmth, numbers)
         self._leaf_out = self._spring_warmth.leaf_out
         self._worked_out: dict[tuple[date, tuple[Sighting, ...]], StageKnown] = {}
+        self._days_from_leaf_out: dict[Stage, int] = {}
 
     @property
     def restless(self) -> bool:
@@ -90,6 +91,8 @@ class StageModel:
 
     def in_season(self, day: date, sightings: Sequence[Sighting]) -> list[Sighting]:
         """Return the sightings that belong to the season of ``day``, oldest first."""
+        if not sightings:
+            return []
         if self.restless:
             return [seen for seen in sightings if 0 <= (day - seen.day).days <= 365]
         start = season_start(day, self._garden.southern)
@@ -130,7 +133,7 @@ class StageModel:
 
     def _offsets(self) -> dict[Stage, int]:
         """Days from leaf-out by the calendar."""
-        return {
+        self._days_from_leaf_out = self._days_from_leaf_out or {
             Stage.DORMANT: -365,
             Stage.BUD_SWELL: -self._d("calendar.bud_swell_before_d"),
             Stage.BUD_BREAK: -self._d("calendar.bud_break_before_d"),
@@ -138,6 +141,7 @@ class StageModel:
             Stage.SHOOTS_EXTENDING: self._d("calendar.extending_after_d"),
             Stage.LEAVES_HARD: self._d("calendar.hard_after_d"),
         }
+        return self._days_from_leaf_out
 
     def ratio(self, day: date, sightings: Sequence[Sighting]) -> float:
         """Observed over predicted warmth of the season's last sighting in spring; 1 where unknown."""

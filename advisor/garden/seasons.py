@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from advisor.garden.model import Garden
 from advisor.garden.state_model import Stage
 from advisor.garden.warmth import Warmth
-from advisor.physics.missing import FloatArray, reduce_over
+from advisor.physics.missing import FloatArray, covered
 from advisor.physics.sun import day_length_h
 from advisor.units import NumberTable
 
@@ -235,9 +235,7 @@ def _turned(
     """
     h = numbers.value
     mean = _past(warmth, "mean_c", begin, day - timedelta(days=1))
-    if not mean.size or np.isnan(
-        reduce_over(mean, "mean", minimum_coverage=h("unlogged.coverage", "share")).value
-    ):
+    if not covered(mean, h("unlogged.coverage", "share")):
         return None
     known = np.flatnonzero(~np.isnan(mean))
     mean = np.interp(np.arange(mean.size), known, mean[known])

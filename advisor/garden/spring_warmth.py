@@ -14,7 +14,7 @@ from advisor.garden.seasons import season_start
 from advisor.garden.state_model import Stage
 from advisor.garden.tables import SpeciesGroup
 from advisor.garden.warmth import Warmth
-from advisor.physics.missing import FloatArray, reduce_over
+from advisor.physics.missing import FloatArray, covered
 from advisor.units import NumberTable
 
 __all__ = ["SpringWarmth", "chilled_sum", "filled"]
@@ -22,7 +22,7 @@ __all__ = ["SpringWarmth", "chilled_sum", "filled"]
 
 def filled(daily: FloatArray, coverage: float) -> FloatArray | None:
     """Fill missing days from their neighbours; None where less than ``coverage`` of them is known."""
-    if not daily.size or np.isnan(reduce_over(daily, "mean", minimum_coverage=coverage).value):
+    if not covered(daily, coverage):
         return None
     known = np.flatnonzero(~np.isnan(daily))
     return np.asarray(np.interp(np.arange(daily.size), known, daily[known]), dtype=np.float64)
@@ -79,7 +79,7 @@ class SpringWarmth:
             return np.empty(0)
         daily = self._warmth.between("degree_days_5", first, day - timedelta(days=1))
         wanted = self._numbers.value("unlogged.coverage", "share")
-        if np.isnan(reduce_over(daily, "sum", minimum_coverage=wanted).value):
+        if not covered(daily, wanted):
             return None
         return np.cumsum(np.where(np.isnan(daily), 0.0, daily))
 

@@ -166,6 +166,23 @@ def reduce_stretches(
     return Reduced(np.where(enough, value, np.nan), coverage)
 
 
+def covered(values: ArrayLike, minimum_coverage: float = 1.0) -> bool:
+    """Tell whether enough of a row of values is known for ``reduce_over`` to give a value.
+
+    Parameters
+    ----------
+    values : float array, shape (n,)
+        NaN is missing.
+    minimum_coverage : float
+        Share 0..1 that must be known; nothing known is never enough.
+
+    Source: definition. Checked: tests/physics/test_missing.py.
+    """
+    array = as_float(values)
+    seen = array.size - int(np.count_nonzero(np.isnan(array)))
+    return seen > 0 and seen / array.size >= minimum_coverage - _ROUNDING
+
+
 def hours_at_or_above(
     values: ArrayLike, limit: ArrayLike, axis: int = -1, minimum_coverage: float = 1.0
 ) -> Reduced:

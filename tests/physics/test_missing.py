@@ -5,6 +5,7 @@ import pytest
 
 from advisor.physics.missing import (
     as_float,
+    covered,
     hours_at_or_above,
     longest_run,
     reduce_over,
@@ -32,6 +33,16 @@ def test_reduce_of_nothing_is_nan_even_when_nothing_is_asked() -> None:
     for how in ("sum", "mean", "max", "min"):
         assert np.isnan(reduce_over([np.nan], how, minimum_coverage=0.0).value)  # type: ignore[arg-type]
         assert np.isnan(reduce_over([], how, minimum_coverage=0.0).value)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.75, 0.9, 1.0])
+def test_covered_says_whether_a_reduction_gives_a_value(share: float) -> None:
+    rows = [[], [np.nan], [1.0], [*GAP[0]], [*GAP[2]], [np.nan] * 7 + [1.0] * 3, [np.nan] + [0.0] * 9]
+    for row in rows:
+        given = not np.isnan(reduce_over(row, "sum", minimum_coverage=share).value)
+        assert covered(row, share) is given, (row, share)
+    assert covered([np.nan, 1.0, 1.0, 1.0], 0.75)
+    assert not covered([np.nan, np.nan, 1.0, 1.0], 0.75)
 
 
 def test_reduce_weights_count_for_coverage() -> None:
