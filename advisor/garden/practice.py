@@ -61,7 +61,7 @@ def _wanted(options: Mapping[str, object]) -> Mapping[str, Sequence[str]]:
 
 def usual(options: Mapping[str, object]) -> bool:
     """True unless a row is one of settings that are not the default; rows read by a practice always."""
-    return _USUAL.holds(_wanted(options))
+    return "only_with" not in options or _USUAL.holds(_wanted(options))
 
 
 def said_by(options: Mapping[str, object]) -> str:

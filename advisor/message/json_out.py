@@ -212,7 +212,9 @@ def today_object(situation: Situation, advice: Sequence[Advice]) -> dict[str, An
         "asked_at": utc_text(situation.now_utc),
         "weather": weather_object(situation),
         "advice": advice_objects(advice),
-        "trees": [tree_object(situation, state) for state in situation.states.values()],
+        "trees": situation.once(
+            "today_object", lambda: [tree_object(situation, state) for state in situation.states.values()]
+        ),
     }
 
 

@@ -108,7 +108,8 @@ def run_pass(
     on_evaluated : callable, optional
         Given every evaluation, before its mail is written.
     pictures : bool
-        False leaves the charts out of the mails (a replay writes hundreds).
+        False leaves the charts out of the mails, and the newest digest out of ``latest`` (a replay writes
+        hundreds, and nobody opens them).
     with_work : bool
         False leaves the work windows of the coming days out of the digest, which take half its time.
 
@@ -369,7 +370,8 @@ def _queue(the_pass: _Pass, evaluation: Evaluation, envelope: Envelope, *, diges
             return
         the_pass.problems += rendered.problems
         the_pass.queued.append(f"digest/{the_pass.today}")
-        _write_page(the_pass, rendered)
+        if the_pass.pictures:
+            _write_page(the_pass, rendered)
 
 
 def _write_page(the_pass: _Pass, rendered: Rendered) -> None:
