@@ -9,7 +9,7 @@ from datetime import date, datetime
 import numpy as np
 
 from advisor.advice.chance import act_at, by_spread, spread_k
-from advisor.advice.heat import heat_day, net_share, not_used
+from advisor.advice.heat import day_margin, net_share
 from advisor.advice.hours import day_span, this_hour
 from advisor.advice.model import Situation
 from advisor.advice.placing import Placed
@@ -119,13 +119,13 @@ def _in_danger(
     for day in days:
         begin, end = day_span(situation.holdings.garden, day)
         from_utc: datetime | None = this_hour(situation) if day == situation.day else None
-        used, net = not_used(situation, day), heat_day(there, day, from_utc)
+        used, (margins, net_used) = day_margin(situation, day)[1], day_margin(there, day, from_utc)
         spread = spread_k(situation, begin + (end - begin) / 2)
         for tree, double_id in double_of.items():
             double = there.exposure.row(double_id)
             # doubles seldom know the fortnight before: what lowers the limits is taken from the tree itself
-            cool = used[situation.exposure.row(tree)] and not net.not_used[double]
-            margin = net.margin_k[double] + (earlier_k if cool else 0.0)
+            cool = used[situation.exposure.row(tree)] and not net_used[double]
+            margin = margins[double] + (earlier_k if cool else 0.0)
             if np.isnan(margin):
                 unknown.add(tree)
             elif by_spread(np.array(margin), spread) >= act_at(situation):

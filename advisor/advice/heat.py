@@ -28,11 +28,11 @@ __all__ = [
     "HeatLimits",
     "daily_maximum_c",
     "day_danger",
+    "day_margin",
     "heat_day",
     "heat_hours",
     "heat_limits",
     "net_share",
-    "not_used",
     "past_harm",
     "rolling_margin",
     "sun_is_on",
@@ -421,15 +421,20 @@ def _limits(situation: Situation, exposure: Exposure) -> HeatLimits:
     return situation.once("heat_limits", lambda: heat_limits(situation, states))
 
 
-def not_used(situation: Situation, day: date) -> BoolArray:
-    """Return which trees' limits count earlier on a day, since the days before were cool; as in ``heat_day``.
+def day_margin(
+    situation: Situation, day: date, from_utc: datetime | None = None
+) -> tuple[FloatArray, BoolArray]:
+    """Return margin [K] of each tree, and whether its limits count earlier, as in ``heat_day``.
+
+    Of today, where too little is known of it, the margin is NaN unless ``from_utc`` asks for what is left.
 
     Raises
     ------
     ValueError
         The situation has no exposure.
     """
-    return _margins(situation, _exposure(situation), day, None).earlier
+    found = _margins(situation, _exposure(situation), day, from_utc)
+    return found.margin, found.earlier
 
 
 def past_harm(situation: Situation, day: date) -> FloatArray:

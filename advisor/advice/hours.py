@@ -124,19 +124,18 @@ def whole_days(garden: Garden, start_utc: TimeArray, least_h: int = 1) -> WholeD
 
     For answers on many days at once; a day that is not among them is cut out by itself with ``window``.
     """
-    spans: dict[date, tuple[datetime, datetime]] = {}
-    rows: list[tuple[int, int]] = []
-    if start_utc.size:
-        day, end = local_day(garden, utc_of(start_utc[0])), utc_of(start_utc[-1])
-        while day_span(garden, day)[0] <= end:
-            span = day_span(garden, day)
-            first, last = hours_between(start_utc, *span)
-            if first >= 0 and last <= start_utc.size and last - first >= least_h:
-                spans[day] = span
-                rows.append((first, last))
-            day += timedelta(days=1)
-    edges = np.array(rows, dtype=np.intp).reshape(len(rows), 2)
-    return WholeDays(spans, edges[:, 0], edges[:, 1])
+    if not start_utc.size:
+        return WholeDays({}, np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp))
+    day, end = local_day(garden, utc_of(start_utc[0])), local_day(garden, utc_of(start_utc[-1]))
+    spans = {}
+    while day <= end:
+        spans[day] = day_span(garden, day)
+        day += timedelta(days=1)
+    stamps = np.array([[stamp_of(begin), stamp_of(until)] for begin, until in spans.values()])
+    edges = -((start_utc[0] - stamps) // HOUR).astype(np.intp)
+    whole = (edges[:, 0] >= 0) & (edges[:, 1] <= start_utc.size) & (edges[:, 1] - edges[:, 0] >= least_h)
+    kept = {each: span for (each, span), is_whole in zip(spans.items(), whole, strict=True) if is_whole}
+    return WholeDays(kept, edges[whole, 0], edges[whole, 1])
 
 
 def hour_at(start_utc: TimeArray, from_utc: datetime, row: int) -> datetime:

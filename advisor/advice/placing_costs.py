@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from advisor.advice.chance import act_at, by_spread, spread_k
 from advisor.advice.frost import judge_night
 from advisor.advice.gale import judge_wind
-from advisor.advice.heat import heat_hours, heat_limits, not_used, rolling_margin
+from advisor.advice.heat import day_margin, heat_hours, heat_limits, rolling_margin
 from advisor.advice.hours import day_span, this_hour, window
 from advisor.advice.model import Situation
 from advisor.advice.sunburn import SunBeyond, sun_beyond
@@ -82,7 +82,7 @@ def harm_of(situation: Situation, doubles: Situation, owner: Sequence[str], days
     first = np.zeros(count, dtype=bool)
     for number, day in enumerate(days):
         span = _from_now(situation, day)
-        used = not_used(situation, day)[rows]
+        used = day_margin(situation, day)[1][rows]
         gain = np.where(used, limits.value("heat.earlier_k", "K"), 0.0)
         margin = _heat_margin(doubles, exposure, span) + gain[:, np.newaxis]
         spread = _spread(situation, span)
