@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection
 from dataclasses import replace
+from functools import partial
 
 from advisor.advice.alerts import Alert
 from advisor.advice.grouping import bench_order, names
+from advisor.advice.heat import take_over_days
 from advisor.advice.hours import day_name
 from advisor.advice.model import Advice, AlertEvent, Situation
 from advisor.advice.readings import only
@@ -37,11 +39,21 @@ def in_either_place(
         found = here
         for telling in (situation, *earlier_tellings(situation)):
             told = as_told(telling)
-            found = found if told is None else _either(telling, told, found, alert)
+            if told is not None:
+                told.once("_take_over", partial(_take_over, told, situation, telling.told_moves))
+                found = _either(telling, told, found, alert)
     except Exception as error:  # noqa: BLE001 - the fault is said, and takes no warning away
         failed(error)
         return here
     return found
+
+
+def _take_over(told: Situation, situation: Situation, moves: Collection[str]) -> None:
+    """Of trees that stay where they are, told and logged places have the same days of heat."""
+    exposure = told.exposure
+    if exposure is not None:
+        moved = [tree for tree in exposure.tree_ids if tree in moves]
+        take_over_days(told, situation, replace(told, exposure=only(exposure, moved), members=None))
 
 
 def _either(

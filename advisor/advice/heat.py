@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import partial
 from math import ceil
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,7 @@ __all__ = [
     "past_harm",
     "rolling_margin",
     "sun_is_on",
+    "take_over_days",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -332,6 +334,10 @@ class _Margins:
     gain: FloatArray
 
 
+_OF_DAY = ("margin", "if_sunny", "by_air", "earlier", "gain")
+"""Arrays of ``_Margins``, in its order."""
+
+
 def _margins(situation: Situation, exposure: Exposure, day: date, from_utc: datetime | None) -> _Margins:
     if from_utc is None:
         found = situation.once("_day_margins", partial(_day_margins, situation, exposure)).get(day)
@@ -403,6 +409,45 @@ def _day_margins(situation: Situation, exposure: Exposure) -> Mapping[date, _Mar
         day: _Margins(span, margin[:, row], if_sunny[:, row], by_air[:, row], earlier[:, row], gain[:, row])
         for row, (day, span) in enumerate(days.spans.items())
     }
+
+
+def take_over_days(after: Situation, before: Situation, moved: Situation) -> None:
+    """Let a situation have the days that were judged at once of another, but for the trees that moved.
+
+    Parameters
+    ----------
+    after : Situation
+        Trees, weather and tables are those of ``before``, and so is all that the trees meet which stay.
+    before : Situation
+    moved : Situation
+        As ``after``, with an exposure of the others alone.
+
+    Raises
+    ------
+    ValueError
+        One of them has no exposure.
+    """
+
+    def merged() -> dict[date, _Margins]:
+        known, own = (
+            one.once("_day_margins", partial(_day_margins, one, _exposure(one))) for one in (before, moved)
+        )
+        rows = [_exposure(after).row(tree) for tree in _exposure(moved).tree_ids]
+
+        def put(old: NDArray[Any], new: NDArray[Any]) -> NDArray[Any]:
+            found = old.copy()
+            found[rows] = new
+            return found
+
+        return {
+            day: _Margins(
+                old.span,
+                *(put(getattr(old, name), getattr(own[day], name)) for name in _OF_DAY),
+            )
+            for day, old in known.items()
+        }
+
+    after.once("_day_margins", merged)
 
 
 def _span(situation: Situation, day: date, from_utc: datetime | None) -> tuple[datetime, datetime]:

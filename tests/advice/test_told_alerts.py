@@ -16,7 +16,9 @@ from advice.test_told_moves import told_of
 from advisor.advice import alerts
 from advisor.advice.alert_heat import hot_days
 from advisor.advice.alert_told import in_either_place
+from advisor.advice.heat import heat_day, past_harm
 from advisor.advice.model import AlertEvent, Situation
+from advisor.advice.settled import as_told, earlier_tellings
 from advisor.service.evaluate import AlertSettings, Evaluation, evaluate
 from advisor.weather.table import stamp_of
 
@@ -83,6 +85,31 @@ def test_fault_in_the_other_place_leaves_the_warning_of_the_first(monkeypatch: p
     found = evaluated(case)
     assert [event.hazard for event in found.events] == ["heat"]
     assert any("heat" in line and "on purpose" in line for line in found.failures)
+
+
+def test_days_taken_over_from_the_journal_s_places_are_those_worked_out_for_the_told_ones() -> None:
+    """Definition: a tree that stays meets what it met, one that moved is judged where it was told to go."""
+    differ, stayed = 0, 0
+    for case in CASES:
+        situation = evaluated(case).situation
+        for telling in (situation, *earlier_tellings(situation)):
+            told = as_told(telling)
+            if told is None or told.exposure is None:
+                continue
+            assert "_take_over" in told.worked_out, case["id"]
+            alone = replace(told)
+            for number in range(-15, 8):
+                day = situation.day + timedelta(days=number)
+                for name in ("margin_k", "chance", "danger", "not_used", "by_air"):
+                    shared, own = (getattr(heat_day(one, day), name) for one in (told, alone))
+                    np.testing.assert_array_equal(shared, own, err_msg=f"{case['id']} {day} {name}")
+                np.testing.assert_array_equal(past_harm(told, day), past_harm(alone, day))
+                differ += not np.array_equal(
+                    heat_day(told, day).margin_k, heat_day(situation, day).margin_k, equal_nan=True
+                )
+            stayed += len(told.exposure.tree_ids) > len(telling.told_moves)
+    assert differ
+    assert stayed
 
 
 def test_which_steps_have_an_if_does_not_hang_on_their_words() -> None:
