@@ -97,6 +97,8 @@ _TURNING = frozenset(map(chr, (0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x
 
 def has_control(text: str) -> bool:
     """Return True if ``text`` holds a control character, a line separator or a turning mark."""
+    if text.isprintable():  # nearly always, and none of those is printable
+        return False
     return any(unicodedata.category(sign) in {"Cc", "Cs", "Zl", "Zp"} or sign in _TURNING for sign in text)
 
 
