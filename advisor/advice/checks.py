@@ -5,7 +5,7 @@ A kind of work is rows of data; code is needed only for a new kind of check, whi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -26,7 +26,6 @@ __all__ = [
     "OF_THE_DAY",
     "STILL",
     "Rows",
-    "applies",
     "applying_rows",
     "rows_apart",
     "run_check",
@@ -105,30 +104,6 @@ STILL: Mapping[str, Callable[[WorkCase], bool]] = {
 what would move with the days is not there."""
 
 
-def applies(row: CheckRow, state: TreeState) -> bool:
-    """True when the row means this tree.
-
-    Options ``only_for`` and ``not_for`` (selectors), ``only_stage`` and ``not_stage``; the number
-    ``from_height`` is the least height of the crown. Rows of a practice that is not the grower's are gone
-    from tables read by it (``garden.practice``); in tables as loaded those of the defaults count.
-    """
-    stage = state.stage.stage.name
-    stages = option_words(row, "only_stage")
-    if (stages and stage not in stages) or stage in option_words(row, "not_stage"):
-        return False
-    if not usual(row.options):
-        return False
-    group, species = state.group, state.tree.species_id
-    only, never = option_words(row, "only_for"), option_words(row, "not_for")
-    if only and not any(matches(word, group, species) for word in only):
-        return False
-    if any(matches(word, group, species) for word in never):
-        return False
-    if "from_height" in row.numbers:
-        return state.tree.crown.height_cm >= row.numbers.value("from_height", "cm")
-    return True
-
-
 Scope = Literal["day", "place", "own"]
 """What a check looks at: the tree on a day; the weather of its place; the tree in its half day."""
 
@@ -149,31 +124,63 @@ class Rows:
 
 
 def applying_rows(situation: Situation, rule: WorkRule, state: TreeState) -> tuple[CheckRow, ...]:
-    """Return the rows of a kind of work that mean this tree, gate by gate: tree, weather, person."""
+    """Return the rows of a kind of work that mean this tree, gate by gate: tree, weather, person.
+
+    Options ``only_for`` and ``not_for`` (selectors), ``only_stage`` and ``not_stage``; the number
+    ``from_height`` is the least height of the crown. Rows of a practice that is not the grower's are gone
+    from tables read by it (``garden.practice``); in tables as loaded those of the defaults count.
+    """
     return rows_apart(situation, rule, state).rows
 
 
 def rows_apart(situation: Situation, rule: WorkRule, state: TreeState) -> Rows:
     """Return the rows of a kind of work that mean this tree, told apart by whose answer theirs is."""
-    tree = state.tree
+    tree, stage = state.tree, state.stage.stage.name
     by_height = situation.once(("rows_by_height", rule.id), lambda: _by_height(rule))
-    height_cm = tree.crown.height_cm if by_height else None
-    kind = (tree.species_id, tree.group_id, state.stage.stage, height_cm)
-    return situation.once(("rows_apart", rule.id, *kind), lambda: _rows_apart(rule, state))
+    kind = (rule.id, tree.species_id, tree.group_id, tree.crown.height_cm if by_height else None)
+
+    def work() -> Rows:
+        in_any_stage = situation.once(("rows_of_kind", *kind), lambda: _rows_of_kind(rule, state))
+        return _told_apart([row for row in in_any_stage if _in_stage(row, stage)])
+
+    return situation.once(("rows_apart", *kind, stage), work)
 
 
 def _by_height(rule: WorkRule) -> bool:
     return any("from_height" in row.numbers for row in rule.checks)
 
 
-def _rows_apart(rule: WorkRule, state: TreeState) -> Rows:
-    rows = tuple(row for gate in GATES for row in rule.checks if row.gate == gate and applies(row, state))
+def _means(row: CheckRow, state: TreeState) -> bool:
+    """True when the row means this tree in some stage (selectors, least height)."""
+    if not usual(row.options):
+        return False
+    group, species = state.group, state.tree.species_id
+    only, never = option_words(row, "only_for"), option_words(row, "not_for")
+    if only and not any(matches(word, group, species) for word in only):
+        return False
+    if any(matches(word, group, species) for word in never):
+        return False
+    if "from_height" in row.numbers:
+        return state.tree.crown.height_cm >= row.numbers.value("from_height", "cm")
+    return True
+
+
+def _in_stage(row: CheckRow, stage: str) -> bool:
+    stages = option_words(row, "only_stage")
+    return (not stages or stage in stages) and stage not in option_words(row, "not_stage")
+
+
+def _rows_of_kind(rule: WorkRule, state: TreeState) -> list[CheckRow]:
+    return [row for gate in GATES for row in rule.checks if row.gate == gate and _means(row, state)]
+
+
+def _told_apart(rows: Sequence[CheckRow]) -> Rows:
     scopes = tuple(_scope(row) for row in rows)
     places = {
         scope: [n for n, found in enumerate(scopes) if found == scope] for scope in ("day", "place", "own")
     }
     return Rows(
-        rows,
+        tuple(rows),
         scopes,
         tuple(places["day"]),
         (*places["place"], *places["own"]),
