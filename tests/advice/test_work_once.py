@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 from advice.work_builders import Weather, make_situation, make_state, make_tree
 
@@ -18,8 +19,9 @@ from advisor.advice.checks import (
     STILL,
     applying_rows,
 )
+from advisor.advice.hours import HOUR
 from advisor.advice.model import AlertEvent, Situation
-from advisor.advice.windows import days_from, half_days, suitable_halves
+from advisor.advice.windows import days_from, half_days, half_spans, suitable_halves
 from advisor.advice.work import WINDOW_DAYS, judge, work_ahead
 from advisor.advice.work_case import WorkCase
 from advisor.store.config_files import load_tables
@@ -29,10 +31,16 @@ NOW = datetime(2026, 6, 20, 5, tzinfo=UTC)
 
 
 def mixed_garden(stage: str) -> Situation:
-    """One tree of every group, in turn bare, cut, weak, under a net of its own, in another place."""
+    """One tree of every group, in turn bare, cut, weak, under a net of its own, in another place.
+
+    Every third group has a second tree beside the first, of another strength and past.
+    """
     states = {}
-    for n, group in enumerate(TABLES.species.values()):
-        tree = make_tree(group.species[0], TABLES, tree_id=group.id, strength=(4, 5, 2, None)[n % 4])
+    groups = [(n, group, "") for n, group in enumerate(TABLES.species.values())]
+    groups += [(n + 3, group, "-beside") for n, group, _ in groups[::3]]
+    for n, group, beside in groups:
+        tree_id = group.id + beside
+        tree = make_tree(group.species[0], TABLES, tree_id=tree_id, strength=(4, 5, 2, None)[n % 4])
         states[tree.id] = make_state(
             tree,
             TABLES,
@@ -57,6 +65,14 @@ def mixed_garden(stage: str) -> Situation:
     return make_situation(states, weather, NOW, TABLES, places=("bench", "net", "roof"))
 
 
+def warned(situation: Situation) -> Situation:
+    """The same with a warning of heat for all trees, from the third to the fifth day."""
+    closed = (situation.day + timedelta(days=2), situation.day + timedelta(days=4))
+    now, trees = situation.now_utc, tuple(situation.states)
+    heat = AlertEvent("heat", *closed, trees, (), "heat", (), 1.0, False, now, now)
+    return replace(situation, warnings=(heat,))
+
+
 def test_kinds_of_check_told_apart_are_kinds_that_exist() -> None:
     assert LASTING | OF_PLACE_BY_DAY | STILL.keys() <= OF_THE_DAY
     assert CHECKS.keys() >= OF_THE_DAY | OF_PLACE
@@ -75,17 +91,13 @@ def test_judging_among_others_gives_what_judging_alone_gives(stage: str) -> None
 
 @pytest.mark.parametrize("stage", ["LEAVES_HARD", "DORMANT", "SHOOTS_EXTENDING"])
 def test_what_a_digest_counts_is_what_is_judged(stage: str) -> None:
-    situation = mixed_garden(stage)
-    closed = (situation.day + timedelta(days=2), situation.day + timedelta(days=4))
-    now, trees = situation.now_utc, tuple(situation.states)
-    heat = AlertEvent("heat", *closed, trees, (), "heat", (), 1.0, False, now, now)
-    situation = replace(situation, warnings=(heat,))
+    situation = warned(mixed_garden(stage))
     counted = replace(situation)  # with a memory of its own
     seen = closing = 0
     for work in TABLES.works:
         for tree in situation.states:
             whole = judge(situation, work, tree, situation.day)
-            ahead = work_ahead(counted, work, tree, most=3, closing_d=60)
+            ahead = work_ahead(counted, work, tree, most=9, closing_d=60)
             assert (ahead is None) == whole.impossible
             if ahead is None:
                 continue
@@ -96,7 +108,7 @@ def test_what_a_digest_counts_is_what_is_judged(stage: str) -> None:
                 for half in whole.windows
                 if half.verdict == "suits" and half.day <= until
             ]
-            assert ahead.clear == tuple(clear[:3])
+            assert ahead.clear == tuple(clear[:9])
             near = last is not None and last <= situation.day + timedelta(days=60)
             assert ahead.closes == (last if near and whole.verdict != "does-not-suit" else None)
             seen += len(clear)
@@ -111,7 +123,7 @@ def test_half_days_left_at_the_first_row_that_bars_are_those_whose_checks_all_al
     stage: str, care_in: Sequence[str] | None
 ) -> None:
     """The rows are asked in another order, and fewer of them: no half day is won or lost by it."""
-    situation = mixed_garden(stage)
+    situation = warned(mixed_garden(stage))
     days, alone, seen = days_from(situation.day, WINDOW_DAYS), replace(situation), 0
     for rule in TABLES.works.values():
         for state in tuple(situation.states.values())[::2]:
@@ -149,3 +161,24 @@ def test_a_row_held_to_be_the_same_every_day_says_the_same_every_day(stage: str)
                     assert [CHECKS[row.kind](case) for case in later] == [said] * len(later)
     unseen = {kind for kind, count in held.items() if not count}
     assert unseen <= ({"leaf-left"} if stage == "DORMANT" else set())
+
+
+def test_water_of_all_trees_at_a_half_day_is_what_each_pot_has_in_its_first_hour() -> None:
+    situation = mixed_garden("LEAVES_HARD")
+    exposure = situation.exposure
+    assert exposure is not None
+    left = np.random.default_rng(3).uniform(0.0, 1.0, exposure.water_left_share.shape)
+    left[::4, 1::2] = np.nan
+    situation = replace(situation, exposure=replace(exposure, water_left_share=left))
+    rule = TABLES.works["big-cut"]
+    (row,) = (row for row in rule.checks if row.kind == "water")
+    known = 0
+    for state in situation.states.values():
+        for day in days_from(situation.day + timedelta(days=1), 3):
+            for begin, end in half_spans(situation, day):
+                first = (np.datetime64(begin.replace(tzinfo=None)) - exposure.start_utc[0]) // HOUR
+                expected = left[exposure.row(state.tree.id), first]
+                check = CHECKS["water"](WorkCase(situation, rule, row, state, day, begin, end))
+                assert check.value == (None if np.isnan(expected) else expected)
+                known += check.value is not None
+    assert known > 100
