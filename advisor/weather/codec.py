@@ -11,6 +11,7 @@ import struct
 import zlib
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,8 @@ from advisor.weather.table import VARIABLES, FloatArray, Provenance, TimeArray, 
 __all__ = ["VERSION", "decode_ensemble", "decode_table", "encode_ensemble", "encode_table"]
 
 VERSION = 1
+KEPT = 24
+"""Decoded tables remembered: the forecasts that learning looks back on, one a day, and some long pasts."""
 _MAGIC = b"GSWX"
 _TABLE, _ENSEMBLE = 1, 2
 _MOST_BYTES = 256 * 1024 * 1024
@@ -68,7 +71,9 @@ def _arrays(raw: bytes, shapes: Sequence[tuple[int, ...]]) -> list[FloatArray]:
     out, at = [], 0
     for shape, size in zip(shapes, sizes, strict=True):
         planes = np.frombuffer(raw, dtype=np.uint8, count=size, offset=at).reshape(8, -1)
-        out.append(np.ascontiguousarray(planes.T).view("<f8").astype(np.float64).reshape(shape))
+        array = np.ascontiguousarray(planes.T).view("<f8").astype(np.float64).reshape(shape)
+        array.flags.writeable = False
+        out.append(array)
         at += size
     return out
 
@@ -82,7 +87,9 @@ def _axis(start_utc: TimeArray) -> dict[str, int]:
 
 def _axis_back(header: Mapping[str, Any]) -> TimeArray:
     first, hours = int(header["first"]), int(header["hours"])
-    return (first + 3600 * np.arange(hours, dtype=np.int64)).astype("datetime64[s]")
+    axis = (first + 3600 * np.arange(hours, dtype=np.int64)).astype("datetime64[s]")
+    axis.flags.writeable = False
+    return axis
 
 
 def _stamp(at: datetime | None) -> str | None:
@@ -131,8 +138,12 @@ def encode_table(table: WeatherTable) -> bytes:
     return _pack(_TABLE, header, arrays)
 
 
+@lru_cache(maxsize=KEPT)
 def decode_table(data: bytes) -> WeatherTable:
-    """Return the table that ``encode_table`` made bytes of.
+    """Return the table that ``encode_table`` made bytes of; its arrays cannot be written to.
+
+    The same bytes give the same object: pass after pass reads the long past, and the learning of errors
+    each forecast of the last weeks.
 
     Raises
     ------

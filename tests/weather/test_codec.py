@@ -110,3 +110,13 @@ def test_a_table_with_holes_in_its_hours_is_not_stored():
     weather = table(hours=3)
     with pytest.raises(ValueError, match="hourly"):
         encode_table(replace(weather, start_utc=weather.start_utc[[0, 2, 1]]))
+
+
+def test_a_table_remembered_is_that_of_its_own_bytes_and_nobody_can_change_it():
+    one, other = (encode_table(table(hours=6, air_temperature_c=air)) for air in (4.0, 5.0))
+    found = decode_table(one)
+    assert decode_table(bytes(bytearray(one))) is found
+    assert decode_table(other).value("air_temperature_c")[0] == 5.0
+    with pytest.raises(ValueError, match="read-only"):
+        found.value("air_temperature_c")[0] = 9.0
+    assert decode_table(one).value("air_temperature_c")[0] == 4.0
