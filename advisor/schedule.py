@@ -32,12 +32,15 @@ def serve(folder: Path, clock: Clock, environ: Mapping[str, str]) -> int:
     """Tick until SIGTERM, SIGINT or SIGHUP; return 0, or 75 when a pass would not end in time."""
     from apscheduler.schedulers.background import BackgroundScheduler
 
+    from advisor.exposure.pot_memory import PotMemory
+
+    pots = PotMemory()
     asked = _signals_to_end()
     stopping = threading.Event()
 
     def tick() -> None:
         try:
-            report = run_pass(folder, clock, environ, stop=stopping.is_set)
+            report = run_pass(folder, clock, environ, stop=stopping.is_set, pots=pots)
         except AdvisorError as error:
             log.error("event=pass-refused error=%s", str(error).replace("\n", " | "))  # noqa: TRY400 - the words say it all
             return

@@ -18,9 +18,10 @@ from advisor.advice.hours import HOUR, this_hour
 from advisor.advice.model import Situation
 from advisor.advice.placing import placing
 from advisor.advice.placing_elsewhere import copied, doubles_of
-from advisor.exposure.compute import compute_exposure
+from advisor.exposure.compute import PotsBefore, compute_exposure
 from advisor.exposure.model import HOURLY, Exposure
 from advisor.exposure.stays import SpotStay
+from advisor.exposure.water_known import balance_begins_utc
 from advisor.garden.model import Holdings
 from advisor.garden.state_model import TreeState
 from advisor.weather.table import stamp_of, utc_of
@@ -221,7 +222,7 @@ def _row(exposure: Exposure, at_utc: datetime) -> int:
 def _there(
     situation: Situation, states: Mapping[str, TreeState], stays: Mapping[str, Sequence[SpotStay]]
 ) -> Exposure:
-    """What the trees of ``stays`` meet, worked out by themselves from where the balance of water begins."""
+    """What the trees of ``stays`` meet, worked out by themselves from just before the first of them goes."""
     holdings, weather, tables = situation.holdings, situation.weather, situation.tables
     trees = tuple(tree for tree in holdings.trees if tree.id in stays)
     own = Holdings(holdings.garden, holdings.places, trees, holdings.journal)
@@ -230,20 +231,39 @@ def _there(
     exposure = situation.exposure
     if weather is None or exposure is None:
         raise ValueError("other places need weather; there is none")
-    back = timedelta(days=tables.physics.value("water.look_back_d", "d") + 1.0)
-    first = weather.index_at(situation.now_utc - back)
+    back = balance_begins_utc(situation.now_utc, tables) - timedelta(days=1)
     begin = weather.index_at(utc_of(exposure.start_utc[0]))
-    near = weather.between(max(first, begin), begin + exposure.start_utc.size)
+    first = max(weather.index_at(back), begin)
     return compute_exposure(
         own,
         {tree.id: situation.states[tree.id] for tree in trees},
-        near,
+        weather.between(first, begin + exposure.start_utc.size),
         tables,
         situation.now_utc,
         told_watering=situation.told_watering,
         thirst=exposure.thirst,
         ahead=stays,
+        before=_before(situation, exposure, stays, first - begin),
     )
+
+
+def _before(
+    situation: Situation, exposure: Exposure, stays: Mapping[str, Sequence[SpotStay]], skipped: int
+) -> PotsBefore | None:
+    """The pots at the last hour before any tree of ``stays`` goes: up to there all is worked out already.
+
+    ``skipped`` hours of the exposure are left out of the table. None where it holds no such hour.
+    """
+    since = min(each[0].from_utc or situation.now_utc for each in stays.values())
+    end = _row(exposure, min(since, situation.now_utc))
+    rows = [exposure.row(tree) for tree in exposure.tree_ids if tree in stays]
+    names = ("water_left_share", "pot_rim_c", "pot_rim_shaded_c", "pot_core_c")
+    arrays = [getattr(exposure, name)[rows, skipped:end] for name in names]
+    (known,) = np.isfinite(np.stack(arrays)).all(axis=(0, 1)).nonzero()
+    if not known.size:
+        return None
+    last = int(known[-1])
+    return PotsBefore(last + 1, *(array[:, last] for array in arrays))
 
 
 def _moved(

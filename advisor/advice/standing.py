@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from advisor.advice.grouping import bench_order, names, say
 from advisor.advice.heat import past_harm
-from advisor.advice.hours import day_span, local_day
+from advisor.advice.hours import day_span, local_day, this_hour
 from advisor.advice.model import Advice, Reason, Situation
 from advisor.advice.pot_heat import past_pots
 from advisor.garden.state_model import TreeState
@@ -27,7 +27,8 @@ def _past_days(situation: Situation) -> list[date]:
     if exposure is None or not exposure.start_utc.size:
         return []
     garden = situation.holdings.garden
-    first = utc_of(exposure.start_utc[0])
+    past = timedelta(days=situation.tables.limits.value("standing.past_d", "d"))
+    first = max(utc_of(exposure.start_utc[0]), this_hour(situation) - past)
     day = local_day(garden, first)
     if day_span(garden, day)[0] < first:
         day += timedelta(days=1)

@@ -42,10 +42,34 @@ from advisor.physics.pot_heat import PotTemperatures, PotThermal, pot_thermal, s
 from advisor.physics.sun import HourlySun, solar_hour
 from advisor.weather.table import TimeArray, WeatherTable
 
-__all__ = ["compute_exposure"]
+__all__ = ["PotsBefore", "compute_exposure"]
 
 CHUNK_CELLS = 1_000_000
 """Members x trees x hours worked on at once; about 400 MB beside the result at the peak."""
+
+
+@dataclass(frozen=True, slots=True)
+class PotsBefore:
+    """Pots as an earlier reckoning left them at the start of an hour; arrays of shape (T,).
+
+    Attributes
+    ----------
+    row : of the hour in the table; before it nothing is reckoned of water and pots, which is NaN there.
+    water_left_share : of the usable water.
+    pot_rim_c, pot_rim_shaded_c, pot_core_c : the sunlit half of the rim, which is the warmer one; the
+        shaded half; the core.
+    """
+
+    row: int
+    water_left_share: FloatArray
+    pot_rim_c: FloatArray
+    pot_rim_shaded_c: FloatArray
+    pot_core_c: FloatArray
+
+    @property
+    def temperatures(self) -> PotTemperatures:
+        """Of the three nodes."""
+        return PotTemperatures(self.pot_rim_c, self.pot_rim_shaded_c, self.pot_core_c)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +93,7 @@ class _Setting:
     thermal: PotThermal
     known: KnownWater
     simulate_pots: Callable[..., PotTemperatures]
+    before: PotsBefore | None
 
 
 def compute_exposure(
@@ -84,6 +109,7 @@ def compute_exposure(
     told_watering: Sequence[ToldWatering] = (),
     thirst: Mapping[str, Thirst] | None = None,
     ahead: Mapping[str, Sequence[SpotStay]] | None = None,
+    before: PotsBefore | None = None,
 ) -> Exposure:
     """Compute what each tree meets in each hour of the weather table.
 
@@ -111,6 +137,9 @@ def compute_exposure(
         What weights have taught of use and usable water (``weighing.learn_thirst``).
     ahead : mapping from tree id to sequence of SpotStay, optional
         Where trees will stand from an hour on, after all that the journal says.
+    before : PotsBefore, optional
+        The pots at some hour of the table, trees with a state in the order of ``holdings.trees``; without it
+        they enter the table full of water and as warm as the air.
 
     Returns
     -------
@@ -133,7 +162,7 @@ def compute_exposure(
     if members and not weather.member_count:
         raise ValueError("the weather table has no members; ask for the main forecast")
     setting = _setting(
-        holdings, states, weather, tables, now_utc, simulate_pots, told_watering, thirst, ahead or {}
+        holdings, states, weather, tables, now_utc, simulate_pots, told_watering, thirst, ahead or {}, before
     )
     cells = max(1, len(setting.trees)) * weather.hours
     step = max(1, chunk_cells // cells)
@@ -194,6 +223,7 @@ def _setting(
     told_watering: Sequence[ToldWatering],
     thirst: Mapping[str, Thirst] | None,
     ahead: Mapping[str, Sequence[SpotStay]],
+    before: PotsBefore | None,
 ) -> _Setting:
     """Gather what all members share: spots, sun, pots and the journal's word on water."""
     trees = tuple(tree for tree in holdings.trees if tree.id in states)
@@ -230,6 +260,7 @@ def _setting(
             thirst=thirst,
         ),
         simulate_pots=simulate_pots,
+        before=before,
     )
 
 
@@ -287,6 +318,7 @@ def _chunk(
         garden=garden,
         tables=tables,
         timer_l=setting.timer_l,
+        begun=None if setting.before is None else (setting.before.row, setting.before.water_left_share),
     )
     pot = _pot_temperatures(setting, at_spot, plan.left_share)
     leaf = leaf_temperatures_c(
@@ -329,8 +361,9 @@ def _pot_temperatures(setting: _Setting, at_spot: SpotWeather, left_share: Float
     get = setting.tables.physics.value
     unusable = 1.0 - setting.pots.usable_l / setting.pots.capacity_l
     held = unusable[:, np.newaxis] + (1.0 - unusable[:, np.newaxis]) * np.nan_to_num(left_share, nan=1.0)
-    return setting.simulate_pots(
-        setting.thermal,
+    before = setting.before
+    since = slice(0 if before is None else before.row, None)
+    forcing = (
         at_spot.bench_air_c,
         at_spot.vapour_pressure_kpa,
         at_spot.wind_m_s,
@@ -339,14 +372,26 @@ def _pot_temperatures(setting: _Setting, at_spot: SpotWeather, left_share: Float
         at_spot.shortwave_w_m2,
         np.degrees(np.arcsin(np.clip(setting.sun.mean_sin_elevation, 0.0, 1.0))),
         at_spot.sky_longwave_w_m2,
-        setting.hourly_traits.ground_heating_k,
+    )
+    found = setting.simulate_pots(
+        setting.thermal,
+        *(values[..., since] for values in forcing),
+        setting.hourly_traits.ground_heating_k
+        if setting.hourly_traits.ground_heating_k.shape[-1] == 1
+        else setting.hourly_traits.ground_heating_k[..., since],
+        initial_c=None if before is None else before.temperatures,
         stands=setting.tracks.tree_row,
         side_lit_share=get("pot.side_lit_share", "share"),
         top_cover_share=setting.pots.cover_share[:, np.newaxis],
-        theta=setting.thermal.water_share[:, np.newaxis] * held,
+        theta=(setting.thermal.water_share[:, np.newaxis] * held)[..., since],
         substeps=round(get("pot.substeps", "count")),
         top_absorptance=get("pot.top_absorptance_share", "share"),
         top_wetness=get("pot.top_evaporation_wet", "1"),
         emissivity=get("pot.emissivity", "share"),
         bottom_conductance_w_m2_k=get("pot.bottom_conductance_w_m2_k", "W/m2/K"),
     )
+    if before is None:
+        return found
+    gap = [(0, 0)] * (found.core_c.ndim - 1) + [(before.row, 0)]
+    nodes = (found.rim_sunlit_c, found.rim_shaded_c, found.core_c)
+    return PotTemperatures(*(np.pad(node, gap, constant_values=np.nan) for node in nodes))

@@ -22,7 +22,7 @@ from advisor.garden.thirst import Thirst
 from advisor.physics.pot_water import litres_from_mm
 from advisor.weather.table import WeatherTable, utc_of
 
-__all__ = ["KnownWater", "ToldSlot", "ToldWatering", "known_water", "watering_slots"]
+__all__ = ["KnownWater", "ToldSlot", "ToldWatering", "balance_begins_utc", "known_water", "watering_slots"]
 
 BoolArray = NDArray[np.bool_]
 HOUR = timedelta(hours=1)
@@ -97,6 +97,14 @@ def watering_slots(garden: Garden, from_utc: datetime, until_utc: datetime) -> l
     return sorted(slot for slot in found if from_utc <= slot < until_utc)
 
 
+def balance_begins_utc(now_utc: datetime, tables: Tables) -> datetime:
+    """Return when the balance of water begins, with full pots: on fixed days, and long enough before now."""
+    get = tables.physics.value
+    latest = now_utc.astimezone(UTC) - timedelta(days=get("water.look_back_d", "d"))
+    day = latest.replace(hour=0, minute=0, second=0, microsecond=0)
+    return day - timedelta(days=day.toordinal() % round(get("water.begins_every_d", "d")))
+
+
 def known_water(
     holdings: Holdings,
     trees: Sequence[Tree],
@@ -117,7 +125,7 @@ def known_water(
     """
     get = tables.physics.value
     speaks_for = timedelta(hours=get("water.logged_for_h", "h"))
-    begins = max(utc_of(weather.start_utc[0]), now_utc - timedelta(days=get("water.look_back_d", "d")))
+    begins = max(utc_of(weather.start_utc[0]), balance_begins_utc(now_utc, tables))
     slots = watering_slots(holdings.garden, begins, now_utc)
     told_slots, spans = _in_force(told, begins, now_utc)
     changes: dict[int, list[tuple[int, str, float]]] = {}

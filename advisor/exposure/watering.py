@@ -1,6 +1,6 @@
 """The water left in each pot, and the watering advised.
 
-The balance begins with a full pot some days before now and goes by what is known since (``water_known``).
+The balance begins with a full pot on a fixed day and goes by what is known since (``water_known``).
 Ahead, each watering time is decided pot by pot: water when what is left would pass the limit before the next
 watering time. A second balance decides that, in which all use is higher by as much as a forecast may err, and
 no rain is counted on; each further morning begins it anew, because by then more is known. Trees that are
@@ -18,11 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.exposure.water import PotWater
-from advisor.exposure.water_known import HOUR, KnownWater, watering_slots
+from advisor.exposure.water_known import HOUR, KnownWater, balance_begins_utc, watering_slots
 from advisor.garden.model import Garden
 from advisor.garden.tables import Tables
 from advisor.physics.missing import FloatArray, as_float
-from advisor.physics.pot_water import deplete, litres_from_mm
+from advisor.physics.pot_water import PotBalance, litres_from_mm
 from advisor.weather.table import TimeArray, WeatherTable, stamp_of, utc_of
 
 __all__ = ["WaterPlan", "plan_watering"]
@@ -66,6 +66,7 @@ def plan_watering(
     garden: Garden,
     tables: Tables,
     timer_l: FloatArray | None = None,
+    begun: tuple[int, FloatArray] | None = None,
 ) -> tuple[WaterPlan, TimeArray]:
     """Run the water of all pots from where the balance begins to the end of the table.
 
@@ -82,6 +83,9 @@ def plan_watering(
     garden, tables
     timer_l : float array, shape (T, H), optional
         What a timer gives at a watering time, by hour, where trees change places; else as in ``pots``.
+    begun : (row, float array of shape (T,)), optional
+        Where the balance begins, with the share of the usable water left then; else when the balance
+        begins (``balance_begins_utc``), with full pots.
 
     Returns
     -------
@@ -95,60 +99,78 @@ def plan_watering(
     stress = get("water.stress_from_share", "share")
     more = 1.0 + pots.allowance_share
     now_row = weather.index_at(now_utc)
-    table_from, table_until = utc_of(weather.start_utc[0]), utc_of(weather.start_utc[-1]) + HOUR
-    begin_row = weather.index_at(max(table_from, now_utc - timedelta(days=get("water.look_back_d", "d"))))
-    all_slots = watering_slots(garden, table_from, table_until + timedelta(days=2))
-    first_ahead = bisect_left(all_slots, now_utc)
-    ahead = [slot for slot in all_slots[first_ahead:] if slot < table_until]
-    slots_by_row: dict[int, list[int]] = {}
-    for n, slot in enumerate(ahead):
-        slots_by_row.setdefault(weather.index_at(slot), []).append(n)
-    past_slot = {weather.index_at(slot): slot for slot in all_slots[:first_ahead]}
-
+    slots = _slots_of(weather, now_utc, garden)
     unknown = np.isnan(use_l)
     use = np.nan_to_num(use_l, nan=0.0)
     rain = litres_from_mm(np.nan_to_num(rain_mm, nan=0.0), pots.top_area_m2[:, np.newaxis])
-    decide = _Decision(use, pots, limit, all_slots, weather, garden, tables)
+    decide = _Decision(use, pots, limit, slots.every, weather, garden, tables)
     left = np.full((members, count, hours), np.nan)
-    waterings = np.zeros((members, count, len(ahead)))
+    waterings = np.zeros((members, count, len(slots.ahead)))
     dry_row = np.full((members, count), -1)
     left_now = np.full((members, count), np.nan)
-    water = np.broadcast_to(pots.usable_l, (members, count)).copy()
+    if begun is None:
+        begin_utc = max(utc_of(weather.start_utc[0]), balance_begins_utc(now_utc, tables))
+        begin_row, water_l = weather.index_at(begin_utc), pots.usable_l
+    else:
+        begin_row, water_l = begun[0], begun[1] * pots.usable_l
+    water = np.broadcast_to(water_l, (members, count)).copy()
     unwatered = thirsty = water
     # Hours first, and watered, thirsty and unwatered pots as three layers of one balance.
-    use_at, rain_at = (np.ascontiguousarray(np.moveaxis(values, -1, 0)) for values in (use, rain))
+    use_at, rain_at = (
+        np.ascontiguousarray(np.moveaxis(values, -1, 0)) for values in (np.maximum(use, 0.0), rain)
+    )
     drinks, catches = _layers(more)
+    balance = PotBalance.of(pots.usable_l, stress)
     for row in range(max(begin_row, 0), hours):
-        if row in past_slot or row in slots_by_row:
+        if row in slots.past or row in slots.by_row:
             water, thirsty, unwatered = (
                 np.minimum(each + _timer_l(pots, timer_l, row), pots.usable_l)
                 for each in (water, thirsty, unwatered)
             )
         if row <= now_row:
-            water = _as_known(water, row, known, decide, past_slot.get(row))
+            water = _as_known(water, row, known, decide, slots.past.get(row))
         if row == now_row:
             gone = (now_utc - utc_of(weather.start_utc[row])) / HOUR
             left_now = np.maximum(water - gone * use_at[row], 0.0) / pots.usable_l
             unwatered = thirsty = water
-        for n in slots_by_row.get(row, ()):
-            thirsty = water if decide.is_first(ahead[n]) else thirsty
-            wanted = decide.wanted(thirsty, row, ahead[n], more)
+        for n in slots.by_row.get(row, ()):
+            thirsty = water if decide.is_first(slots.ahead[n]) else thirsty
+            wanted = decide.wanted(thirsty, row, slots.ahead[n], more)
             waterings[..., n] = np.where(wanted, pots.usable_l - water, 0.0)
             water = np.where(wanted, pots.usable_l, water)
             thirsty = np.where(wanted, pots.usable_l, thirsty)
         if row < now_row:
-            water = deplete(water, pots.usable_l, use_at[row], rain_at[row], False, stress)[0]
+            water = balance.step(water, use_at[row], rain_at[row])
         else:
-            met = drinks * use_at[row], catches * rain_at[row]
-            water, thirsty, unwatered = deplete(
-                np.stack([water, thirsty, unwatered]), pots.usable_l, *met, False, stress
-            )[0]
+            layers = np.stack([water, thirsty, unwatered])
+            water, thirsty, unwatered = balance.step(layers, drinks * use_at[row], catches * rain_at[row])
             dry_row[(dry_row < 0) & (unwatered <= limit)] = row
         left[..., row] = np.where(unknown[..., row], np.nan, water / pots.usable_l)
     dry_at = np.where(dry_row < 0, np.datetime64("NaT", "s"), weather.start_utc[np.maximum(dry_row, 0)])
     sure = _known_share(unknown, max(now_row, 0), dry_row)
     plan = WaterPlan(left, waterings, dry_at.astype("datetime64[s]"), as_float(left_now), sure)
-    return plan, np.array([stamp_of(slot) for slot in ahead], dtype="datetime64[s]")
+    return plan, np.array([stamp_of(slot) for slot in slots.ahead], dtype="datetime64[s]")
+
+
+@dataclass(frozen=True, slots=True)
+class _Slots:
+    """Watering times: all of the table and two days more; gone ones by row; those from now on, and by row."""
+
+    every: list[datetime]
+    past: dict[int, datetime]
+    ahead: list[datetime]
+    by_row: dict[int, list[int]]
+
+
+def _slots_of(weather: WeatherTable, now_utc: datetime, garden: Garden) -> _Slots:
+    table_from, table_until = utc_of(weather.start_utc[0]), utc_of(weather.start_utc[-1]) + HOUR
+    every = watering_slots(garden, table_from, table_until + timedelta(days=2))
+    first_ahead = bisect_left(every, now_utc)
+    ahead = [slot for slot in every[first_ahead:] if slot < table_until]
+    by_row: dict[int, list[int]] = {}
+    for n, slot in enumerate(ahead):
+        by_row.setdefault(weather.index_at(slot), []).append(n)
+    return _Slots(every, {weather.index_at(slot): slot for slot in every[:first_ahead]}, ahead, by_row)
 
 
 def _known_share(unknown: BoolArray, now_row: int, dry_row: NDArray[np.int64]) -> FloatArray:

@@ -202,7 +202,7 @@ def simulate_pot_temperature(
     sky_longwave_w_m2: ArrayLike,
     ground_heating_k: ArrayLike,
     *,
-    initial_c: ArrayLike | None = None,
+    initial_c: ArrayLike | PotTemperatures | None = None,
     side_lit_share: ArrayLike = 1.0,
     top_cover_share: ArrayLike,
     theta: ArrayLike | None = None,
@@ -230,9 +230,9 @@ def simulate_pot_temperature(
         From the sky.
     ground_heating_k : float array
         Ground above air temperature in full sun (800 W/m2).
-    initial_c : float array, optional
-        Temperature of all nodes at the start, broadcasting to (..., T); otherwise the mean air
-        temperature of the first day.
+    initial_c : float array or PotTemperatures, optional
+        Temperature of all nodes at the start, broadcasting to (..., T), or of each node; otherwise the
+        mean air temperature of the first day.
     side_lit_share : float array
         Beam factor of the wall: 1 alone, less among other pots. Part of the forcing.
     top_cover_share : float array
@@ -321,8 +321,13 @@ def simulate_pot_temperature(
     return PotTemperatures(*out)
 
 
-def _initial_state(initial_c: ArrayLike | None, air: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
+def _initial_state(
+    initial_c: ArrayLike | PotTemperatures | None, air: FloatArray, rows: NDArray[np.intp]
+) -> FloatArray:
     """Start of all three nodes, shape (3, N); hours are the first axis of ``air``, places the last."""
+    if isinstance(initial_c, PotTemperatures):
+        nodes = (initial_c.rim_sunlit_c, initial_c.rim_shaded_c, initial_c.core_c)
+        return np.stack([np.broadcast_to(each, (*air.shape[1:-1], rows.size)).reshape(-1) for each in nodes])
     if initial_c is not None:
         start = np.broadcast_to(as_float(initial_c), (*air.shape[1:-1], rows.size))
     else:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from advisor.physics.missing import FloatArray, as_float
 
 __all__ = [
+    "PotBalance",
     "container_capacity_share",
     "crown_area_m2",
     "deplete",
@@ -360,6 +363,43 @@ def stress_factor(water_l: ArrayLike, capacity_l: ArrayLike, stress_from_share: 
         falling = np.clip(water / np.where(onset > 0.0, onset, np.nan), 0.0, 1.0)
         factor = np.where(onset > 0.0, falling, (water > 0.0).astype(np.float64))
     return as_float(np.where(np.isnan(water + onset), np.nan, factor))
+
+
+@dataclass(frozen=True, slots=True)
+class PotBalance:
+    """``deplete`` for pots that are stepped through many hours in which all is known.
+
+    Attributes
+    ----------
+    capacity_l : float array
+        Usable water when full.
+    onset_l : float array
+        Water below which uptake falls; NaN where it does not fall until nothing is left.
+    """
+
+    capacity_l: FloatArray
+    onset_l: FloatArray
+
+    @classmethod
+    def of(cls, capacity_l: ArrayLike, stress_from_share: ArrayLike) -> PotBalance:
+        """Return the balance of pots; shapes broadcast, see ``stress_factor``."""
+        capacity = as_float(capacity_l)
+        onset = capacity * as_float(stress_from_share)
+        return cls(capacity, np.where(onset > 0.0, onset, np.nan))
+
+    def step(self, water_l: FloatArray, use_l: FloatArray, rain_l: FloatArray) -> FloatArray:
+        """Return the water at the end of a step without watering, from use (not below zero) and rain.
+
+        Source and check: as ``deplete``, against it in tests/physics/test_pot_water.py.
+        """
+        full = water_l + rain_l
+        np.minimum(full, self.capacity_l, out=full)
+        share = full / self.onset_l
+        np.fmin(share, 1.0, out=share)  # 1 also where uptake does not fall
+        share *= use_l
+        np.minimum(share, full, out=share)
+        full -= share
+        return full
 
 
 def deplete(

@@ -9,6 +9,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
+import numpy as np
+
 from advisor.advice.alert_told import in_either_place
 from advisor.advice.alerts import ALERTS, Alert
 from advisor.advice.grouping import listed
@@ -31,6 +33,7 @@ from advisor.garden.told_moves import ToldMove, open_moves
 from advisor.garden.warmth import Warmth, warmth_side_by_side
 from advisor.message.calendar import MOST_WINDOWS
 from advisor.message.parts.ahead import CLOSING_WITHIN_DAYS
+from advisor.physics.pot_heat import PotTemperatures, simulate_pot_temperature
 from advisor.units import NumberTable
 from advisor.weather.climate import Climate
 from advisor.weather.forecast_error import ForecastError
@@ -49,7 +52,9 @@ __all__ = [
 ]
 
 PAST_DAYS = 40
-"""Days of the past that the exposure covers: the heat a tree is used to, standing measures."""
+"""Days of the past that the exposure covers at least: runs of heat, standing measures."""
+_BEGINS_EVERY_H = 240
+"""It begins anew every ten days, so that pots that remember (``PotMemory``) can go on from pass to pass."""
 MEMBER_DAYS = 7
 """Days ahead for which ensemble members are worked through."""
 
@@ -137,8 +142,11 @@ def _window(weather: WeatherTable, now_utc: datetime, past_days: int, ahead_days
 
 
 def near_weather(weather: WeatherTable, now_utc: datetime) -> WeatherTable:
-    """Return the hours that the exposure covers: ``PAST_DAYS`` back, and all that is ahead."""
-    return _window(weather, now_utc, PAST_DAYS, None)
+    """Return the hours that the exposure covers: ``PAST_DAYS`` back or up to ten more, and all ahead."""
+    row = weather.index_at(now_utc)
+    first = row - PAST_DAYS * 24
+    hour = int(weather.start_utc[0].astype("datetime64[h]").astype(np.int64)) + first
+    return weather.between(first - hour % _BEGINS_EVERY_H, weather.hours)
 
 
 def evaluate(
@@ -155,6 +163,7 @@ def evaluate(
     with_rules: bool = True,
     forecast_error: ForecastError | None = None,
     climate: Climate | None = None,
+    simulate_pots: Callable[..., PotTemperatures] = simulate_pot_temperature,
 ) -> Evaluation:
     """Return the advice and the alert events of one moment.
 
@@ -175,6 +184,8 @@ def evaluate(
         Learned of the source of ``weather``: how sure it is; without it the usual error of config/.
     climate : Climate or None
         Past years of a station near the garden; without them the season's end is an estimate.
+    simulate_pots : callable
+        What runs the pots through the hours: one that remembers (``PotMemory``) is quicker pass after pass.
     """
     tables = practised(tables, holdings.garden.practice)
     holdings = with_corrections(holdings, weather, tables, now_utc)
@@ -185,7 +196,14 @@ def evaluate(
         near = near_weather(weather, now_utc)
         thirst = learn_thirst(holdings, weather, warmth, tables, now_utc)
         exposure = compute_exposure(
-            holdings, states, near, tables, now_utc, told_watering=told_watering, thirst=thirst
+            holdings,
+            states,
+            near,
+            tables,
+            now_utc,
+            simulate_pots=simulate_pots,
+            told_watering=told_watering,
+            thirst=thirst,
         )
         if with_members and weather.member_count > 1:
             ahead = _window(weather, now_utc, 2, MEMBER_DAYS)

@@ -10,12 +10,13 @@ from __future__ import annotations
 import gzip
 import shutil
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from advisor.delivery.envelope import Envelope
 from advisor.errors import SettingsError
+from advisor.exposure.pot_memory import PotMemory
 from advisor.garden.tables import Tables
 from advisor.service.climate import keep_climate, kept_climate
 from advisor.service.clock import Clock
@@ -79,6 +80,7 @@ class _Run:
     progress: Progress
     known_faults: frozenset[str]
     climate: Climate | None = None
+    pots: PotMemory = field(default_factory=PotMemory)
 
     @property
     def growing(self) -> bool:
@@ -294,6 +296,7 @@ def _pass(run: _Run, now_utc: datetime, day: date) -> tuple[Evaluation | None, s
         on_evaluated=seen.append,
         pictures=False,
         with_work=not run.plan.brief,
+        pots=run.pots,
     )
     evaluation = seen[-1] if seen else None
     _guard(run, evaluation, now_utc)

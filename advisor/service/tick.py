@@ -37,6 +37,7 @@ from advisor.store.weather_archive import newest, prune
 
 if TYPE_CHECKING:
     from advisor.delivery.envelope import Send
+    from advisor.exposure.pot_memory import PotMemory
     from advisor.service.compose import Envelope, Rendered
     from advisor.service.evaluate import Evaluation
 
@@ -76,6 +77,7 @@ class _Pass:
     on_evaluated: Callable[[Evaluation], None] | None = None
     pictures: bool = True
     with_work: bool = True
+    pots: PotMemory | None = None
 
     @property
     def today(self) -> date:
@@ -94,6 +96,7 @@ def run_pass(
     on_evaluated: Callable[[Evaluation], None] | None = None,
     pictures: bool = True,
     with_work: bool = True,
+    pots: PotMemory | None = None,
 ) -> PassReport:
     """Do everything that is due for one garden folder.
 
@@ -112,6 +115,8 @@ def run_pass(
         hundreds, and nobody opens them).
     with_work : bool
         False leaves the work windows of the coming days out of the digest, which take half its time.
+    pots : PotMemory, optional
+        For who makes pass after pass: the pots go on from the pass before.
 
     Raises
     ------
@@ -133,6 +138,7 @@ def run_pass(
             the_pass = _Pass(store, files, tables, now_utc, state_folder)
             the_pass.gatherer, the_pass.on_evaluated = gatherer, on_evaluated
             the_pass.pictures, the_pass.with_work = pictures, with_work
+            the_pass.pots = pots
             the_pass.notes += store.notes
             return _logged(the_pass, folder, environ, send, monotonic, stop)
 
@@ -267,6 +273,7 @@ def _worth_evaluating(the_pass: _Pass, mark: str) -> bool:
 
 def _evaluation(the_pass: _Pass, *, with_rules: bool) -> Evaluation:
     """Evaluate the moment; only a digest tells what the rules say, so other passes ask the warnings alone."""
+    from advisor.physics.pot_heat import simulate_pot_temperature
     from advisor.service.climate import kept_climate
     from advisor.service.evaluate import AlertSettings, evaluate
     from advisor.service.learn_error import error_for, known_errors
@@ -291,6 +298,7 @@ def _evaluation(the_pass: _Pass, *, with_rules: bool) -> Evaluation:
         forecast_error=error_for(errors, weather),
         climate=kept_climate(store, files.holdings.garden, now_utc),
         with_rules=with_rules,
+        simulate_pots=the_pass.pots or simulate_pot_temperature,
     )
     the_pass.problems += evaluation.failures
     if the_pass.on_evaluated is not None:

@@ -12,7 +12,7 @@ from typing import Any
 
 from advisor.advice.model import Situation
 from advisor.advice.water import watering_rounds
-from advisor.exposure.water_known import ToldSlot, ToldWatering
+from advisor.exposure.water_known import ToldSlot, ToldWatering, balance_begins_utc
 from advisor.service.told import heard, keep_said
 from advisor.store.database import Store, Transaction
 from advisor.store.stamps import stamp, utc_from
@@ -49,8 +49,8 @@ def keep_told(tx: Transaction, store: Store, situation: Situation, now_utc: date
     """Keep what this digest tells beside what the earlier ones told, as far back as the balance looks."""
     told = told_now(situation)
     if told is not None:
-        days = situation.tables.physics.value("water.look_back_d", "d") + 1.0
-        keep_said(tx, store, NAME, _row(told, situation.day), now_utc, timedelta(days=days))
+        kept = now_utc - balance_begins_utc(now_utc, situation.tables) + timedelta(days=1)
+        keep_said(tx, store, NAME, _row(told, situation.day), now_utc, kept)
 
 
 def _row(told: ToldWatering, day: date) -> dict[str, Any]:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from advisor.physics.pot_water import (
+    PotBalance,
     container_capacity_share,
     crown_area_m2,
     deplete,
@@ -55,6 +56,19 @@ def test_demand_by_hand_and_dew_is_no_demand() -> None:
     np.testing.assert_allclose(
         substrate_evaporation_l([6, -0.02, np.nan], 0.06, 0.3), [0.108, 0.0, np.nan], atol=1e-9
     )
+
+
+def test_the_quick_step_is_the_step_without_watering() -> None:
+    """Drained, stressed and empty pots, pots without stress, and pots that hold nothing."""
+    random = np.random.default_rng(7)
+    capacity = np.append(random.uniform(0.05, 8.0, 200), [0.0, 1.0])
+    water = capacity * np.append(random.uniform(0.0, 1.0, 200), [0.5, 0.0])
+    use, rain = random.uniform(0.0, 3.0, 202), np.where(random.uniform(size=202) < 0.5, 0.0, 2.0)
+    for stress in (0.0, 0.5, np.append(np.full(201, 0.4), 0.0)):
+        ours = PotBalance.of(capacity, stress).step(water, use, rain)
+        np.testing.assert_allclose(
+            ours, deplete(water, capacity, use, rain, False, stress)[0], rtol=1e-14, atol=1e-15
+        )
 
 
 def test_rain_wets_the_crown_once_an_event() -> None:
