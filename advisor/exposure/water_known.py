@@ -19,6 +19,7 @@ from advisor.garden.model import Garden, Holdings, Tree
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.garden.thirst import Thirst
+from advisor.physics.missing import FloatArray
 from advisor.physics.pot_water import litres_from_mm
 from advisor.weather.table import WeatherTable, utc_of
 
@@ -129,10 +130,11 @@ def known_water(
     slots = watering_slots(holdings.garden, begins, now_utc)
     told_slots, spans = _in_force(told, begins, now_utc)
     changes: dict[int, list[tuple[int, str, float]]] = {}
-    slot_rows = [weather.index_at(slot) for slot in slots]
-    assumed = _by_row(slots, len(trees), weather)
-    watered = _by_row([slot.at_utc for slot in told_slots], len(trees), weather)
-    checked = _by_row([slot.at_utc for slot in told_slots], len(trees), weather)
+    at_slots = np.array([slot.timestamp() for slot in slots])
+    at_told = np.array([slot.at_utc.timestamp() for slot in told_slots])
+    in_span = [(at_slots >= begin.timestamp()) & (at_slots < end.timestamp()) for begin, end, _ in spans]
+    # Over tree and slot; True where nothing is logged.
+    assumed, told_free = (np.zeros((len(trees), each.size), dtype=bool) for each in (at_slots, at_told))
     text = []
     for row, (tree, state) in enumerate(zip(trees, states, strict=True)):
         known = None if thirst is None else thirst.get(tree.id)
@@ -146,30 +148,42 @@ def known_water(
             if change.at_utc >= begins:
                 at = weather.index_at(change.at_utc)
                 changes.setdefault(at, []).append((row, change.kind, change.litres))
-        filled = [change.at_utc for change in said if change.kind != "left"]
-
-        def logged(slot: datetime, filled: list[datetime] = filled) -> bool:
-            return any(slot - speaks_for < at <= slot + HOUR for at in filled)
-
-        for at_row, slot in zip(slot_rows, slots, strict=True):
-            spoken = any(begin <= slot < end and tree.id in of for begin, end, of in spans)
-            assumed[at_row][row] |= not spoken and not logged(slot)
-        for one in told_slots:
-            if tree.id in one.water or tree.id in one.check:
-                free = not logged(one.at_utc)
-                watered[weather.index_at(one.at_utc)][row] |= free and tree.id in one.water
-                checked[weather.index_at(one.at_utc)][row] |= free and tree.id in one.check
+        filled = np.array([change.at_utc.timestamp() for change in said if change.kind != "left"])
+        spoken = [inside for inside, (_, _, of) in zip(in_span, spans, strict=True) if tree.id in of]
+        assumed[row] = ~np.logical_or.reduce([_logged(at_slots, filled, speaks_for), *spoken])
+        told_free[row] = ~_logged(at_told, filled, speaks_for)
         last = said[-1] if said and said[-1].at_utc > now_utc - speaks_for else None
         if last is None:
             text.append("assumed watered as advised")
         else:
             word = "weighed" if last.kind == "left" else "logged"
             text.append(f"{word} {last.at_utc.astimezone(holdings.garden.zone):%H:%M}")
-    return KnownWater(changes, assumed, watered, checked, tuple(text))
+    told_rows = [weather.index_at(slot.at_utc) for slot in told_slots]
+    watered, checked = (
+        np.array([[tree.id in of for of in named] for tree in trees], dtype=bool).reshape(told_free.shape)
+        for named in ([slot.water for slot in told_slots], [slot.check for slot in told_slots])
+    )
+    return KnownWater(
+        changes,
+        _by_row([weather.index_at(slot) for slot in slots], assumed),
+        _by_row(told_rows, watered & told_free),
+        _by_row(told_rows, checked & told_free),
+        tuple(text),
+    )
 
 
-def _by_row(slots: Sequence[datetime], trees: int, weather: WeatherTable) -> dict[int, BoolArray]:
-    return {weather.index_at(slot): np.zeros(trees, dtype=bool) for slot in slots}
+def _logged(at_s: FloatArray, filled_s: FloatArray, speaks_for: timedelta) -> BoolArray:
+    """True for the watering times that a logged watering speaks for: those after it, and the hour before."""
+    after = at_s[:, np.newaxis] - filled_s
+    return np.asarray(((after < speaks_for.total_seconds()) & (after >= -HOUR.total_seconds())).any(axis=1))
+
+
+def _by_row(rows: Sequence[int], of_slots: BoolArray) -> dict[int, BoolArray]:
+    """Columns of slots by their row of the table; those that fall into one hour count together."""
+    found: dict[int, BoolArray] = {}
+    for row, column in zip(rows, of_slots.T, strict=True):
+        found[row] = found[row] | column if row in found else column
+    return found
 
 
 def _in_force(
