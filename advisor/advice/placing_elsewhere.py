@@ -131,7 +131,10 @@ def _by_weather(
             if stand.double_id in own and stand.tree_id in learned
         }
         near = weather.between(first, first + wanted_h)
-        return compute_exposure(_holdings(situation, stands, own), own, near, tables, now_utc, thirst=thirst)
+        there = _holdings(situation, stands, own)
+        return compute_exposure(
+            there, own, near, tables, now_utc, thirst=thirst, beside=situation.exposure
+        )
 
     rests_on = (weather, tables, now_utc, learned, holdings.garden, holdings.places, holdings.journal)
     return doubles_of(situation).exposure(states, hours, rests_on, work)

@@ -244,6 +244,7 @@ def _there(
         thirst=exposure.thirst,
         ahead=stays,
         before=_before(situation, exposure, stays, first - begin),
+        beside=exposure,
     )
 
 

@@ -23,6 +23,7 @@ from advisor.exposure.leaves import leaf_temperatures_c
 from advisor.exposure.model import Exposure
 from advisor.exposure.places import PlaceSun, SpotTraits, place_sun, spot_traits, sun_of
 from advisor.exposure.spot_weather import (
+    OpenWeather,
     SpotWeather,
     garden_heat_stress_c,
     garden_reference_et_mm,
@@ -37,7 +38,7 @@ from advisor.garden.model import Holdings, Tree
 from advisor.garden.state_model import TreeState
 from advisor.garden.tables import Tables
 from advisor.garden.thirst import Thirst
-from advisor.physics.missing import FloatArray
+from advisor.physics.missing import FloatArray, as_float
 from advisor.physics.pot_heat import PotTemperatures, PotThermal, pot_thermal, simulate_pot_temperature
 from advisor.physics.sun import HourlySun, solar_hour
 from advisor.weather.table import TimeArray, WeatherTable
@@ -73,6 +74,15 @@ class PotsBefore:
 
 
 @dataclass(frozen=True, slots=True)
+class _GardenHours:
+    """What is the garden's own, over the hours of a table."""
+
+    reference_et_mm: FloatArray
+    wbgt_c: FloatArray
+    solar_hour: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class _Setting:
     """Everything that does not change from member to member."""
 
@@ -94,6 +104,7 @@ class _Setting:
     known: KnownWater
     simulate_pots: Callable[..., PotTemperatures]
     before: PotsBefore | None
+    own: _GardenHours | None
 
 
 def compute_exposure(
@@ -110,6 +121,7 @@ def compute_exposure(
     thirst: Mapping[str, Thirst] | None = None,
     ahead: Mapping[str, Sequence[SpotStay]] | None = None,
     before: PotsBefore | None = None,
+    beside: Exposure | None = None,
 ) -> Exposure:
     """Compute what each tree meets in each hour of the weather table.
 
@@ -140,6 +152,8 @@ def compute_exposure(
     before : PotsBefore, optional
         The pots at some hour of the table, trees with a state in the order of ``holdings.trees``; without it
         they enter the table full of water and as warm as the air.
+    beside : Exposure, optional
+        Of the same garden and weather: what is the garden's own, not a tree's, is taken from its hours.
 
     Returns
     -------
@@ -162,7 +176,17 @@ def compute_exposure(
     if members and not weather.member_count:
         raise ValueError("the weather table has no members; ask for the main forecast")
     setting = _setting(
-        holdings, states, weather, tables, now_utc, simulate_pots, told_watering, thirst, ahead or {}, before
+        holdings,
+        states,
+        weather,
+        tables,
+        now_utc,
+        simulate_pots,
+        told_watering,
+        thirst,
+        ahead or {},
+        before,
+        None if members or beside is None else _garden_hours(beside, weather),
     )
     cells = max(1, len(setting.trees)) * weather.hours
     step = max(1, chunk_cells // cells)
@@ -194,15 +218,13 @@ def compute_exposure(
     else:
         found = {name: array[0] for name, array in found.items()}
         dry_at = dry_at[0]
-    middle = weather.start_utc + np.timedelta64(1800, "s")
-    steps = setting.sun.elevation_deg.shape[1]
     return Exposure(
         start_utc=weather.start_utc,
         tree_ids=tuple(tree.id for tree in setting.trees),
         now_utc=now_utc,
         direct_sun_share=direct,
-        solar_hour=solar_hour(middle, holdings.garden.longitude_deg),
-        sun_elevation_deg=setting.sun.elevation_deg[:, (steps - 1) // 2 : steps // 2 + 1].mean(axis=-1),
+        solar_hour=_solar_hour(setting),
+        sun_elevation_deg=_sun_elevation_deg(setting),
         slot_utc=slot_utc,
         dry_at=dry_at,
         capacity_l=setting.pots.capacity_l,
@@ -224,6 +246,7 @@ def _setting(
     thirst: Mapping[str, Thirst] | None,
     ahead: Mapping[str, Sequence[SpotStay]],
     before: PotsBefore | None,
+    own: _GardenHours | None,
 ) -> _Setting:
     """Gather what all members share: spots, sun, pots and the journal's word on water."""
     trees = tuple(tree for tree in holdings.trees if tree.id in states)
@@ -261,7 +284,39 @@ def _setting(
         ),
         simulate_pots=simulate_pots,
         before=before,
+        own=own,
     )
+
+
+def _garden_hours(beside: Exposure, weather: WeatherTable) -> _GardenHours | None:
+    """Cut what is the garden's own from an exposure; None where it does not hold all hours of the table."""
+    first = int((weather.start_utc[0] - beside.start_utc[0]) // np.timedelta64(3600, "s"))
+    rows = slice(first, first + weather.hours)
+    if first < 0 or not np.array_equal(beside.start_utc[rows], weather.start_utc):
+        return None
+    return _GardenHours(beside.reference_et_mm[rows], beside.wbgt_c[rows], beside.solar_hour[rows])
+
+
+def _garden_arrays(setting: _Setting, outside: OpenWeather) -> dict[str, FloatArray]:
+    garden, own = setting.holdings.garden, setting.own
+    if own is not None:
+        return {"reference_et_mm": own.reference_et_mm[np.newaxis], "wbgt_c": own.wbgt_c[np.newaxis]}
+    return {
+        "reference_et_mm": garden_reference_et_mm(outside, setting.weather.start_utc, garden),
+        "wbgt_c": garden_heat_stress_c(outside, setting.sun, garden),
+    }
+
+
+def _solar_hour(setting: _Setting) -> FloatArray:
+    if setting.own is not None:
+        return setting.own.solar_hour
+    middle = setting.weather.start_utc + np.timedelta64(1800, "s")
+    return solar_hour(middle, setting.holdings.garden.longitude_deg)
+
+
+def _sun_elevation_deg(setting: _Setting) -> FloatArray:
+    steps = setting.sun.elevation_deg.shape[1]
+    return as_float(setting.sun.elevation_deg[:, (steps - 1) // 2 : steps // 2 + 1].mean(axis=-1))
 
 
 def _later(ahead: Mapping[str, Sequence[SpotStay]]) -> dict[str, tuple[str, ...]]:
@@ -339,8 +394,7 @@ def _chunk(
         "pot_rim_c": np.maximum(pot.rim_sunlit_c, pot.rim_shaded_c),
         "pot_rim_shaded_c": np.minimum(pot.rim_sunlit_c, pot.rim_shaded_c),
         "pot_core_c": pot.core_c,
-        "reference_et_mm": garden_reference_et_mm(outside, weather.start_utc, garden),
-        "wbgt_c": garden_heat_stress_c(outside, setting.sun, garden),
+        **_garden_arrays(setting, outside),
         "waterings_l": plan.waterings_l,
         "left_now_share": plan.left_now_share,
         "dry_known_share": plan.dry_known_share,

@@ -96,7 +96,6 @@ def plan_watering(
     get = tables.physics.value
     members, count, hours = use_l.shape
     limit = (1.0 - get("water.act_used_share", "share")) * pots.usable_l
-    stress = get("water.stress_from_share", "share")
     more = 1.0 + pots.allowance_share
     now_row = weather.index_at(now_utc)
     slots = _slots_of(weather, now_utc, garden)
@@ -104,9 +103,9 @@ def plan_watering(
     use = np.nan_to_num(use_l, nan=0.0)
     rain = litres_from_mm(np.nan_to_num(rain_mm, nan=0.0), pots.top_area_m2[:, np.newaxis])
     decide = _Decision(use, pots, limit, slots.every, weather, garden, tables)
-    left = np.full((members, count, hours), np.nan)
+    left_l = np.full((hours, members, count), np.nan)
+    dry = np.zeros((hours, members, count), dtype=bool)
     waterings = np.zeros((members, count, len(slots.ahead)))
-    dry_row = np.full((members, count), -1)
     left_now = np.full((members, count), np.nan)
     if begun is None:
         begin_utc = max(utc_of(weather.start_utc[0]), balance_begins_utc(now_utc, tables))
@@ -120,7 +119,7 @@ def plan_watering(
         np.ascontiguousarray(np.moveaxis(values, -1, 0)) for values in (np.maximum(use, 0.0), rain)
     )
     drinks, catches = _layers(more)
-    balance = PotBalance.of(pots.usable_l, stress)
+    balance = PotBalance.of(pots.usable_l, get("water.stress_from_share", "share"))
     for row in range(max(begin_row, 0), hours):
         if row in slots.past or row in slots.by_row:
             water, thirsty, unwatered = (
@@ -144,8 +143,10 @@ def plan_watering(
         else:
             layers = np.stack([water, thirsty, unwatered])
             water, thirsty, unwatered = balance.step(layers, drinks * use_at[row], catches * rain_at[row])
-            dry_row[(dry_row < 0) & (unwatered <= limit)] = row
-        left[..., row] = np.where(unknown[..., row], np.nan, water / pots.usable_l)
+            np.less_equal(unwatered, limit, out=dry[row])
+        left_l[row] = water
+    left = np.where(unknown, np.nan, np.moveaxis(left_l, 0, -1) / pots.usable_l[:, np.newaxis])
+    dry_row = np.where(dry.any(axis=0), dry.argmax(axis=0), -1)
     dry_at = np.where(dry_row < 0, np.datetime64("NaT", "s"), weather.start_utc[np.maximum(dry_row, 0)])
     sure = _known_share(unknown, max(now_row, 0), dry_row)
     plan = WaterPlan(left, waterings, dry_at.astype("datetime64[s]"), as_float(left_now), sure)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import timedelta
 
 import numpy as np
@@ -16,13 +16,20 @@ from advisor.exposure.stays import SpotStay
 NODES = ("water_left_share", "pot_rim_c", "pot_rim_shaded_c", "pot_core_c")
 
 
-def met(tables, before=None):
+def met(tables, before=None, beside=None):
     """Two trees, one of them carried under the net at four in the afternoon."""
     trees = [tree_of(tables, "a", "chuhin"), tree_of(tables, "b", "mame")]
     states = {tree.id: state_of(tables, tree, NOW) for tree in trees}
     ahead = {"a": (SpotStay(NOW + 10 * HOUR, "net", 0.0),)}
     return compute_exposure(
-        holdings_of(trees, PLACES, YARD), states, weather(), tables, NOW, ahead=ahead, before=before
+        holdings_of(trees, PLACES, YARD),
+        states,
+        weather(),
+        tables,
+        NOW,
+        ahead=ahead,
+        before=before,
+        beside=beside,
     )
 
 
@@ -47,3 +54,13 @@ def test_what_enters_counts_and_before_it_nothing_is_reckoned(tables):
     for name in NODES:
         assert np.isnan(getattr(colder, name)[:, :row]).all(), name
     assert {one.name for one in fields(PotsBefore)} == {"row", *NODES}
+
+
+def test_what_is_the_gardens_own_is_taken_from_beside(tables):
+    whole = met(tables)
+    mark = replace(whole, wbgt_c=whole.wbgt_c + 1.0)
+    np.testing.assert_array_equal(met(tables, beside=mark).wbgt_c, mark.wbgt_c)
+    for name in ("reference_et_mm", "solar_hour", "sun_elevation_deg"):
+        np.testing.assert_array_equal(getattr(met(tables, beside=whole), name), getattr(whole, name), name)
+    other_hours = replace(mark, start_utc=whole.start_utc + np.timedelta64(3600, "s"))
+    np.testing.assert_array_equal(met(tables, beside=other_hours).wbgt_c, whole.wbgt_c)
