@@ -109,10 +109,8 @@ def plan_watering(
     left_now = np.full((members, count), np.nan)
     if begun is None:
         begin_utc = max(utc_of(weather.start_utc[0]), balance_begins_utc(now_utc, tables))
-        begin_row, water_l = weather.index_at(begin_utc), pots.usable_l
-    else:
-        begin_row, water_l = begun[0], begun[1] * pots.usable_l
-    water = np.broadcast_to(water_l, (members, count)).copy()
+        begun = weather.index_at(begin_utc), np.ones(count)
+    water = np.broadcast_to(begun[1] * pots.usable_l, (members, count)).copy()
     unwatered = thirsty = water
     # Hours first, and watered, thirsty and unwatered pots as three layers of one balance.
     use_at, rain_at = (
@@ -120,13 +118,14 @@ def plan_watering(
     )
     drinks, catches = _layers(more)
     balance = PotBalance.of(pots.usable_l, get("water.stress_from_share", "share"))
-    for row in range(max(begin_row, 0), hours):
+    spoken_of = {*known.told, *known.assumed, *known.changes}
+    for row in range(max(begun[0], 0), hours):
         if row in slots.past or row in slots.by_row:
             water, thirsty, unwatered = (
                 np.minimum(each + _timer_l(pots, timer_l, row), pots.usable_l)
                 for each in (water, thirsty, unwatered)
             )
-        if row <= now_row:
+        if row <= now_row and row in spoken_of:
             water = _as_known(water, row, known, decide, slots.past.get(row))
         if row == now_row:
             gone = (now_utc - utc_of(weather.start_utc[row])) / HOUR

@@ -37,6 +37,14 @@ def test_day_length_at_the_poles() -> None:
     assert day_length_h(0, 172) == pytest.approx(12.0)
 
 
+def test_solar_time_of_whole_hours_is_that_of_each_instant() -> None:
+    """Middles of hours go by blocks; beside an instant off the middle each is worked out for itself."""
+    middles = np.datetime64("2024-02-27T00:30", "s") + np.arange(24 * 25) * np.timedelta64(3600, "s")
+    alone = solar_hour(np.append(middles, np.datetime64("2024-01-01T00:01", "s")), -73.9)[:-1]
+    np.testing.assert_allclose(solar_hour(middles, -73.9), alone, atol=1e-9)
+    np.testing.assert_array_equal(solar_hour(middles[7:9], -73.9), solar_hour(middles, -73.9)[7:9])
+
+
 def test_solar_hour_is_twelve_when_the_sun_is_highest() -> None:
     minutes = np.datetime64("2024-11-03T00:00", "s") + np.arange(1440) * np.timedelta64(1, "m")
     highest = sun_position(minutes, 48.0, 11.0).elevation_deg.argmax()
