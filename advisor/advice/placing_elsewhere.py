@@ -132,9 +132,7 @@ def _by_weather(
         }
         near = weather.between(first, first + wanted_h)
         there = _holdings(situation, stands, own)
-        return compute_exposure(
-            there, own, near, tables, now_utc, thirst=thirst, beside=situation.exposure
-        )
+        return compute_exposure(there, own, near, tables, now_utc, thirst=thirst, beside=situation.exposure)
 
     rests_on = (weather, tables, now_utc, learned, holdings.garden, holdings.places, holdings.journal)
     return doubles_of(situation).exposure(states, hours, rests_on, work)
