@@ -130,7 +130,11 @@ def today(given: _Given, as_json: bool) -> int:
     if as_json:
         _give(dump(today_object(evaluation.situation, evaluation.with_alerts)))
     else:
-        _give(render_text(digest_view(digest_input(evaluation, asked.files.notices, asked.notes))))
+        _give(
+            render_text(
+                digest_view(digest_input(evaluation, asked.files.notices, asked.notes, with_calendar=False))
+            )
+        )
     return asked.exit_code
 
 

@@ -33,8 +33,8 @@ class Envelope:
     key: bytes
     sender: str
     recipients: tuple[str, ...]
-    pictures: bool = True
-    """False leaves the charts out."""
+    attached: bool = True
+    """False leaves charts and calendar out: the texts alone."""
     with_work: bool = True
     """False leaves the work windows of the coming days out of the digest."""
 
@@ -59,10 +59,15 @@ def _picture(evaluation: Evaluation, problems: list[str]) -> Picture | None:
 
 
 def digest_input(
-    evaluation: Evaluation, notices: Sequence[str], quiet_notes: Sequence[str], *, with_work: bool = True
+    evaluation: Evaluation,
+    notices: Sequence[str],
+    quiet_notes: Sequence[str],
+    *,
+    with_work: bool = True,
+    with_calendar: bool = True,
 ) -> DigestInput:
-    """Return what the parts of a digest look at."""
-    ahead = judge_digest_work(evaluation) if with_work else {}
+    """Return what the parts of a digest look at; without a calendar no half days are gathered for one."""
+    ahead = judge_digest_work(evaluation, with_calendar=with_calendar) if with_work else {}
     notes, planned = tuple(quiet_notes), None
     if with_work:
         try:
@@ -85,18 +90,18 @@ def digest_rendered(
     notices: Sequence[str],
     quiet_notes: Sequence[str],
     *,
-    pictures: bool = True,
+    attached: bool = True,
     with_work: bool = True,
 ) -> Rendered:
-    """Return the digest of the evaluation's day, without charts or work windows where told."""
+    """Return the digest of the evaluation's day, without what is attached or work windows where told."""
     problems: list[str] = []
-    picture = _picture(evaluation, problems) if pictures else None
-    given = digest_input(evaluation, notices, quiet_notes, with_work=with_work)
+    picture = _picture(evaluation, problems) if attached else None
+    given = digest_input(evaluation, notices, quiet_notes, with_work=with_work, with_calendar=attached)
     given = replace(given, with_table=picture is not None)
     problems += [note for note in given.quiet_notes if note.startswith(_NO_PLAN)]
     view = digest_view(given, picture)
-    calendar = calendar_bytes(given)
-    attachments = (Attachment("work.ics", "text", "calendar", calendar),)
+    calendar = calendar_bytes(given) if attached else b""
+    attachments = (Attachment("work.ics", "text", "calendar", calendar),) if attached else ()
     json_text = dump(today_object(evaluation.situation, evaluation.with_alerts))
     return Rendered(view, attachments, json_text, calendar, tuple(problems))
 
@@ -176,7 +181,7 @@ def alert_messages(
     """Return the mails of one hazard. They go first, and again when it is in doubt whether they went."""
     problems: list[str] = []
     given = digest_input(evaluation, notices, (), with_work=False)
-    picture = _picture(evaluation, problems) if envelope.pictures else None
+    picture = _picture(evaluation, problems) if envelope.attached else None
     view = alert_view(event, given, update=revision > 0, picture=picture)
     return messages_of(
         view,

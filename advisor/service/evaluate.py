@@ -336,15 +336,16 @@ def _words(error: Exception) -> str:
     return f"{type(error).__name__}: {error}"
 
 
-def judge_digest_work(evaluation: Evaluation) -> dict[tuple[str, str], WorkAhead]:
+def judge_digest_work(
+    evaluation: Evaluation, *, with_calendar: bool = True
+) -> dict[tuple[str, str], WorkAhead]:
     """Count for every kind of work and tree, from today, what calendar and closing windows tell."""
     situation = evaluation.situation
     if situation.exposure is None:
         return {}
+    most = MOST_WINDOWS if with_calendar else 0
     counted = {
-        (work_id, tree.id): work_ahead(
-            situation, work_id, tree.id, most=MOST_WINDOWS, closing_d=CLOSING_WITHIN_DAYS
-        )
+        (work_id, tree.id): work_ahead(situation, work_id, tree.id, most=most, closing_d=CLOSING_WITHIN_DAYS)
         for work_id in situation.tables.works
         for tree in situation.holdings.trees
     }

@@ -56,7 +56,7 @@ def queue_digest(
     """Queue the digest of the evaluation's day; ledger, outbox and what was told, in one transaction."""
     situation = evaluation.situation
     rendered = digest_rendered(
-        evaluation, notices, quiet_notes, pictures=envelope.pictures, with_work=envelope.with_work
+        evaluation, notices, quiet_notes, attached=envelope.attached, with_work=envelope.with_work
     )
     end = day_bounds_utc(situation.day, situation.holdings.garden.zone)[1]
     messages = messages_of(

@@ -294,7 +294,7 @@ def _pass(run: _Run, now_utc: datetime, day: date) -> tuple[Evaluation | None, s
         monotonic=lambda: 0.0,
         gatherer=run.source,
         on_evaluated=seen.append,
-        pictures=False,
+        attached=False,
         with_work=not run.plan.brief,
         pots=run.pots,
     )

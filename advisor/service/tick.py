@@ -75,7 +75,7 @@ class _Pass:
     """False when advice or mail could not be made: the pass did not do its whole job."""
     gatherer: Gatherer = gather
     on_evaluated: Callable[[Evaluation], None] | None = None
-    pictures: bool = True
+    attached: bool = True
     with_work: bool = True
     pots: PotMemory | None = None
 
@@ -94,7 +94,7 @@ def run_pass(
     stop: Callable[[], bool] = lambda: False,
     gatherer: Gatherer = gather,
     on_evaluated: Callable[[Evaluation], None] | None = None,
-    pictures: bool = True,
+    attached: bool = True,
     with_work: bool = True,
     pots: PotMemory | None = None,
 ) -> PassReport:
@@ -110,9 +110,9 @@ def run_pass(
         What asks for weather and keeps it in the store; a replay hands over the past instead.
     on_evaluated : callable, optional
         Given every evaluation, before its mail is written.
-    pictures : bool
-        False leaves the charts out of the mails, and the newest digest out of ``latest`` (a replay writes
-        hundreds, and nobody opens them).
+    attached : bool
+        False leaves charts and calendar out of the mails, and the newest digest out of ``latest`` (a replay
+        keeps the texts of hundreds).
     with_work : bool
         False leaves the work windows of the coming days out of the digest, which take half its time.
     pots : PotMemory, optional
@@ -137,7 +137,7 @@ def run_pass(
             files = load_files(given, tables, store, folder, now_utc)
             the_pass = _Pass(store, files, tables, now_utc, state_folder)
             the_pass.gatherer, the_pass.on_evaluated = gatherer, on_evaluated
-            the_pass.pictures, the_pass.with_work = pictures, with_work
+            the_pass.attached, the_pass.with_work = attached, with_work
             the_pass.pots = pots
             the_pass.notes += store.notes
             return _logged(the_pass, folder, environ, send, monotonic, stop)
@@ -378,7 +378,7 @@ def _queue(the_pass: _Pass, evaluation: Evaluation, envelope: Envelope, *, diges
             return
         the_pass.problems += rendered.problems
         the_pass.queued.append(f"digest/{the_pass.today}")
-        if the_pass.pictures:
+        if the_pass.attached:
             _write_page(the_pass, rendered)
 
 
@@ -409,7 +409,7 @@ def _envelope(the_pass: _Pass) -> Envelope:
         who: tuple[str, tuple[str, ...]] = ("advisor@localhost.invalid", ("grower@localhost.invalid",))
     else:
         who = (mail.sender, tuple(mail.recipients))
-    return Envelope(bytes.fromhex(key), *who, the_pass.pictures, the_pass.with_work)
+    return Envelope(bytes.fromhex(key), *who, the_pass.attached, the_pass.with_work)
 
 
 # --- deliver, tidy ----------------------------------------------------------------------------------

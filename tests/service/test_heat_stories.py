@@ -26,7 +26,7 @@ STORIES: list[dict[str, Any]] = tomllib.loads(
     (Path(__file__).parent / "heat_stories.toml").read_text(encoding="utf-8")
 )["story"]
 FIRST = datetime(2026, 7, 10, 6, tzinfo=ZONE)
-ENVELOPE = Envelope(b"key", "advisor@example.org", ("grower@example.org",), pictures=False)
+ENVELOPE = Envelope(b"key", "advisor@example.org", ("grower@example.org",), attached=False)
 QUIET = (time(22), time(6))
 NEEDS = {
     "ember": {"leaf_limit_c": 40.0, "vpd_limit_kpa": 2.8},

@@ -107,13 +107,13 @@ def test_plan_that_breaks_is_a_problem_of_the_pass(monkeypatch: pytest.MonkeyPat
         raise ValueError("of the test")
 
     monkeypatch.setattr(compose, "plan", broken)
-    rendered = compose.digest_rendered(demo_evaluation(), (), (), pictures=False)
+    rendered = compose.digest_rendered(demo_evaluation(), (), (), attached=False)
     assert any("the plan could not be worked out" in problem for problem in rendered.problems)
 
 
 def test_calendar_takes_no_wire_off_that_is_not_due() -> None:
     evaluation = demo_evaluation()
-    text = compose.digest_rendered(evaluation, (), (), pictures=False).calendar.decode()
+    text = compose.digest_rendered(evaluation, (), ()).calendar.decode()
     unfolded = text.replace("\r\n ", "")
     wired = {
         tree
