@@ -12,7 +12,7 @@ saturation vapour pressure FAO-56 eq. 11, its slope eq. 13. Checked: tests/physi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from advisor.physics.missing import FloatArray, as_float
 from advisor.physics.radiation import STEFAN_BOLTZMANN_W_M2_K4, ZERO_C_IN_K
 
-__all__ = ["FREEZING_FROM_C", "FREEZING_TO_C", "PotHour", "PotNodes"]
+__all__ = ["FREEZING_FROM_C", "FREEZING_TO_C", "PotHour", "PotNodes", "all_liquid"]
 
 FREEZING_FROM_C, FREEZING_TO_C = -0.2, -0.7
 """Range over which pore water freezes (estimate)."""
@@ -66,6 +66,8 @@ class PotNodes:
         Between each rim half and the core, as it counts for either rim and for the core.
     bottom : float array, shape (N,)
         From the core to the ground.
+    ways : float array, shape (3, N)
+        All conduction that a node has, to other nodes and to the ground.
     emissivity : float
     """
 
@@ -74,21 +76,42 @@ class PotNodes:
     conduction: FloatArray
     bottom: FloatArray
     emissivity: float
+    ways: FloatArray = field(init=False)
 
-    def step(self, state_c: FloatArray, hour: PotHour) -> FloatArray:
-        """Temperatures at the end of a step, shape (3, N), from those at its start; NaN stays NaN."""
+    def __post_init__(self) -> None:
+        """Add up the ways of each node."""
+        ways = self.conduction.copy()
+        ways[2] += self.conduction[2] + self.bottom
+        object.__setattr__(self, "ways", ways)
+
+    def step(self, state_c: FloatArray, hour: PotHour, liquid: bool) -> tuple[FloatArray, bool]:
+        """Step the nodes once.
+
+        Parameters
+        ----------
+        state_c : float array, shape (3, N)
+            At the start of the step.
+        hour : PotHour
+        liquid : bool
+            True where no node of ``state_c`` is below freezing (``all_liquid``).
+
+        Returns
+        -------
+        state_c, liquid
+            At the end of the step; NaN stays NaN.
+        """
         link, inflow = self._exchange(state_c, hour)
         inflow[2] += self.bottom * hour.ground_c
-        link += self.conduction
-        link[2] += self.conduction[2] + self.bottom
-        capacity, latent = hour.capacity_mj_m3_k, hour.latent_mj_m3
-        if not (state_c < FREEZING_FROM_C).any():
-            inflow += capacity * state_c
-            new = _solve(capacity + link, inflow, self.conduction)
-            if not (new < FREEZING_FROM_C).any():
-                return new
-            inflow -= capacity * state_c
-        return _through_freezing(state_c, link, inflow, self.conduction, capacity, latent)
+        link += self.ways
+        capacity = hour.capacity_mj_m3_k
+        if liquid:
+            held = capacity * state_c
+            held += inflow
+            new = _solve(capacity + link, held, self.conduction)
+            if all_liquid(new):
+                return new, True
+        new = _through_freezing(state_c, link, inflow, self.conduction, capacity, hour.latent_mj_m3)
+        return new, all_liquid(new)
 
     def _exchange(self, node_c: FloatArray, hour: PotHour) -> tuple[FloatArray, FloatArray]:
         """Heat a face passes in for each kelvin of its node, and what it passes in at 0 degC.
@@ -126,6 +149,11 @@ class PotNodes:
         return outer, slope
 
 
+def all_liquid(state_c: FloatArray) -> bool:
+    """True where no node is below freezing; missing ones count as liquid."""
+    return not np.fmin.reduce(state_c, axis=None, initial=np.inf) < FREEZING_FROM_C
+
+
 def _solve(own: FloatArray, right: FloatArray, conduction: FloatArray) -> FloatArray:
     """Temperatures of the nodes: each rim half knows only itself and the core, so the rims go first."""
     rim_share = conduction[:2] / own[:2]
@@ -133,8 +161,10 @@ def _solve(own: FloatArray, right: FloatArray, conduction: FloatArray) -> FloatA
     core = right[2] + conduction[2] * (rim[0] + rim[1])
     core /= own[2] - conduction[2] * (rim_share[0] + rim_share[1])
     rim_share *= core
-    rim += rim_share
-    return np.concatenate([rim, core[np.newaxis]])
+    found = np.empty_like(right)
+    np.add(rim, rim_share, out=found[:2])
+    found[2] = core
+    return found
 
 
 def _through_freezing(
