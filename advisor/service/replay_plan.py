@@ -37,7 +37,7 @@ class ReplayPlan:
     error : ``none`` for perfect forecasts, ``growing`` for an error that grows with lead time.
     members : how many members each forecast has; 0 for none.
     seed : of the errors.
-    brief : leave the work windows of the coming days out of the mails, which take half the time.
+    brief : leave the plan and the closing work windows out of the mails.
     """
 
     first_day: date

@@ -114,7 +114,7 @@ def run_pass(
         False leaves charts and calendar out of the mails, and the newest digest out of ``latest`` (a replay
         keeps the texts of hundreds).
     with_work : bool
-        False leaves the work windows of the coming days out of the digest, which take half its time.
+        False leaves the plan and the work windows of the coming days out of the digest.
     pots : PotMemory, optional
         For who makes pass after pass: the pots go on from the pass before.
 
