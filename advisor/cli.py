@@ -498,7 +498,9 @@ def judge(given: _Given, folders: tuple[str, ...], tuning: tuple[str, ...], as_j
     "--members", type=click.IntRange(0, 100), default=0, show_default=True, help="Ensemble members."
 )
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the errors.")
-@click.option("--brief", is_flag=True, help="Leave plan and closing work windows out of the mails: a little faster.")
+@click.option(
+    "--brief", is_flag=True, help="Leave plan and closing work windows out of the mails: a little faster."
+)
 @_anywhere
 def replay(given: _Given, first: str, last: str, record: str | None, out: str, **options: Any) -> int:
     """Run the garden over weather that happened, each morning as if it were today.

@@ -48,9 +48,8 @@ __all__ = ["WINDOW_DAYS", "judge", "judge_all", "verdict_today", "windows", "wor
 WINDOW_DAYS = 10
 """Days ahead in which the next suitable half day is sought (the length of the forecast)."""
 
-_CLOSING_DAYS = 14
 _LINES = 3
-"""A window that closes within two weeks is worth a line; the digest has room for three (trade rule)."""
+"""The digest has room for three lines of work (trade rule)."""
 
 _GOOD = ("suits", "suits-with-care")
 
@@ -142,7 +141,7 @@ def _before_its_end(days: Sequence[date], last: SeasonLast | None) -> list[date]
 
 
 def work_ahead(
-    situation: Situation, work_id: str, tree_id: str, *, most: int, closing_d: int
+    situation: Situation, work_id: str, tree_id: str, *, most: int, closing_d: float
 ) -> WorkAhead | None:
     """Count what ``judge`` says of today and the coming days, without the reasons.
 
@@ -154,7 +153,7 @@ def work_ahead(
         A kind of work of config/work.toml and a tree of the garden.
     most : int
         No more clear half days than these are looked for.
-    closing_d : int
+    closing_d : float
         A last sensible day further away [d] is left out.
 
     Returns
@@ -281,10 +280,9 @@ def work_advice(situation: Situation) -> tuple[Advice, ...]:
             if best is not None and without_a_but(rule, best):
                 fit.append((state, best, last_day(situation, rule, state, situation.day)))
         if fit:
-            left = min(
-                ((last.day - situation.day).days for _, _, last in fit if last), default=_CLOSING_DAYS + 1
-            )
-            closing = 0 <= left <= _CLOSING_DAYS
+            notice = situation.tables.limits.value("plan.closing_d", "d")
+            left = min(((last.day - situation.day).days for _, _, last in fit if last), default=-1)
+            closing = 0 <= left <= notice
             lines.append((0 if closing else 1, place, _line(situation, rule, fit, closing=closing)))
     lines.sort(key=lambda line: line[:2])
     return tuple(advice for _, _, advice in lines[:_LINES])

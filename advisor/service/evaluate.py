@@ -32,7 +32,6 @@ from advisor.garden.tables import Tables
 from advisor.garden.told_moves import ToldMove, open_moves
 from advisor.garden.warmth import Warmth, warmth_side_by_side
 from advisor.message.calendar import MOST_WINDOWS
-from advisor.message.parts.ahead import CLOSING_WITHIN_DAYS
 from advisor.physics.pot_heat import PotTemperatures, simulate_pot_temperature
 from advisor.units import NumberTable
 from advisor.weather.climate import Climate
@@ -344,8 +343,9 @@ def judge_digest_work(
     if situation.exposure is None:
         return {}
     most = MOST_WINDOWS if with_calendar else 0
+    closing_d = situation.tables.limits.value("plan.closing_d", "d")
     counted = {
-        (work_id, tree.id): work_ahead(situation, work_id, tree.id, most=most, closing_d=CLOSING_WITHIN_DAYS)
+        (work_id, tree.id): work_ahead(situation, work_id, tree.id, most=most, closing_d=closing_d)
         for work_id in situation.tables.works
         for tree in situation.holdings.trees
     }

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
-
 from advisor.message.outlook import day_outlooks, outlook_cells
 from advisor.message.view import DigestInput, Line, Section
 from advisor.message.words import chance_text, short_day, tree_names
 
-__all__ = ["CLOSING_WITHIN_DAYS", "build"]
-
-CLOSING_WITHIN_DAYS = 14
-"""A window that closes within this many days is worth a line (trade routine: two weeks' notice)."""
+__all__ = ["build"]
 
 
 def _hazards(digest: DigestInput) -> list[Line]:
@@ -31,7 +26,7 @@ def _closing(digest: DigestInput) -> list[Line]:
     by_text: dict[tuple[str, str], list[str]] = {}
     for (work_id, tree_id), ahead in digest.work_ahead.items():
         last = ahead.closes
-        if last is not None and last <= situation.day + timedelta(days=CLOSING_WITHIN_DAYS):
+        if last is not None:
             name = situation.tables.works[work_id].name
             if any(
                 event.hazard == "heat" and tree_id in event.trees and event.first_day <= last
