@@ -21,7 +21,7 @@ from advisor.physics.pot_faces import (
     by_diameter,
     by_wind,
 )
-from advisor.physics.pot_nodes import FREEZING_FROM_C, FREEZING_TO_C, all_liquid
+from advisor.physics.pot_nodes import FREEZING_FROM_C, FREEZING_TO_C
 
 __all__ = [
     "FULL_SUN_W_M2",
@@ -301,7 +301,7 @@ def simulate_pot_temperature(
     )
     nodes = faces.nodes(3600.0 / substeps, bottom_conductance_w_m2_k)
     state = _initial_state(initial_c, met[0], rows)
-    liquid = all_liquid(state)
+    liquid = nodes.all_liquid(state)
     out = np.empty((3, *shape))
     block = max(1, BLOCK_CELLS // max(state[0].size, 1))
     with np.errstate(invalid="ignore"):
@@ -319,7 +319,7 @@ def simulate_pot_temperature(
                 else:
                     end[...] = np.where(ok, new, np.nan)
                     state = np.where(ok, new, state)
-                    liquid = all_liquid(state)
+                    liquid = nodes.all_liquid(state)
             out[..., cut] = np.moveaxis(ends, 0, -1).reshape(3, *shape[:-1], len(hours))
     return PotTemperatures(*out)
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from advisor.physics.missing import FloatArray, as_float
 from advisor.physics.radiation import STEFAN_BOLTZMANN_W_M2_K4, ZERO_C_IN_K
 
-__all__ = ["FREEZING_FROM_C", "FREEZING_TO_C", "PotHour", "PotNodes", "all_liquid"]
+__all__ = ["FREEZING_FROM_C", "FREEZING_TO_C", "PotHour", "PotNodes"]
 
 FREEZING_FROM_C, FREEZING_TO_C = -0.2, -0.7
 """Range over which pore water freezes (estimate)."""
@@ -84,6 +84,11 @@ class PotNodes:
         ways[2] += self.conduction[2] + self.bottom
         object.__setattr__(self, "ways", ways)
 
+    @staticmethod
+    def all_liquid(state_c: FloatArray) -> bool:
+        """Return True where no node is below freezing; missing ones count as liquid."""
+        return not np.fmin.reduce(state_c, axis=None, initial=np.inf) < FREEZING_FROM_C
+
     def step(self, state_c: FloatArray, hour: PotHour, liquid: bool) -> tuple[FloatArray, bool]:
         """Step the nodes once.
 
@@ -108,10 +113,10 @@ class PotNodes:
             held = capacity * state_c
             held += inflow
             new = _solve(capacity + link, held, self.conduction)
-            if all_liquid(new):
+            if self.all_liquid(new):
                 return new, True
         new = _through_freezing(state_c, link, inflow, self.conduction, capacity, hour.latent_mj_m3)
-        return new, all_liquid(new)
+        return new, self.all_liquid(new)
 
     def _exchange(self, node_c: FloatArray, hour: PotHour) -> tuple[FloatArray, FloatArray]:
         """Heat a face passes in for each kelvin of its node, and what it passes in at 0 degC.
@@ -147,11 +152,6 @@ class PotNodes:
         outer *= through
         slope *= through
         return outer, slope
-
-
-def all_liquid(state_c: FloatArray) -> bool:
-    """True where no node is below freezing; missing ones count as liquid."""
-    return not np.fmin.reduce(state_c, axis=None, initial=np.inf) < FREEZING_FROM_C
 
 
 def _solve(own: FloatArray, right: FloatArray, conduction: FloatArray) -> FloatArray:
