@@ -417,6 +417,7 @@ def _pot_temperatures(setting: _Setting, at_spot: SpotWeather, left_share: Float
     held = unusable[:, np.newaxis] + (1.0 - unusable[:, np.newaxis]) * np.nan_to_num(left_share, nan=1.0)
     before = setting.before
     since = slice(0 if before is None else before.row, None)
+    heating = setting.hourly_traits.ground_heating_k
     forcing = (
         at_spot.bench_air_c,
         at_spot.vapour_pressure_kpa,
@@ -430,10 +431,8 @@ def _pot_temperatures(setting: _Setting, at_spot: SpotWeather, left_share: Float
     found = setting.simulate_pots(
         setting.thermal,
         *(values[..., since] for values in forcing),
-        setting.hourly_traits.ground_heating_k
-        if setting.hourly_traits.ground_heating_k.shape[-1] == 1
-        else setting.hourly_traits.ground_heating_k[..., since],
-        initial_c=None if before is None else before.temperatures,
+        heating if heating.shape[-1] == 1 else heating[..., since],
+        **({} if before is None else {"initial_c": before.temperatures}),
         stands=setting.tracks.tree_row,
         side_lit_share=get("pot.side_lit_share", "share"),
         top_cover_share=setting.pots.cover_share[:, np.newaxis],

@@ -17,6 +17,7 @@ __all__ = [
     "How",
     "Reduced",
     "as_float",
+    "covered",
     "hours_at_or_above",
     "longest_run",
     "reduce_over",
