@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 from advice.placing_builders import ZONE, holdings, tables, weather
 
-from advisor.advice.checks_hazard import heat_runs_of, stopped_by
+from advisor.advice.checks_hazard import HeatRecord, heat_runs_of, stopped_by
+from advisor.advice.work import judge
 from advisor.service.evaluate import AlertSettings, evaluate
 from advisor.weather.table import stamp_of
 
@@ -50,3 +51,25 @@ def test_every_answer_has_the_same_today(case: dict[str, Any]) -> None:
     assert (stopped is not None) is case["stopped"]
     runs = heat_runs_of(found.situation, "sorrel").runs
     assert (runs[0].first - now.date()).days == case["begins_d"]
+
+
+def test_a_few_hours_of_tomorrow_are_no_day_and_say_nothing_of_heat() -> None:
+    """Definition: no whole day is known, of a tree that came to its place or of one that always stood there."""
+    now = CASES[0]["now"].replace(tzinfo=ZONE)
+    table = weather([{"from": 0, "to": 2, "high_c": 38, "low_c": 21, "dew_c": 10}], now)
+    first = table.index_at(now.astimezone(UTC) + timedelta(hours=30))
+    garden = holdings(
+        {
+            "now": now,
+            "places": ["bench", "net"],
+            "trees": [{"id": one, "species": "acer-palmatum"} for one in ("sorrel", "tansy")],
+            "journal": [[3, "sorrel", "moved", "net"]],
+        }
+    )
+    found = evaluate(
+        garden, tables(), table.between(first, first + 6), now.astimezone(UTC), AlertSettings()
+    ).situation
+    assert found.states["sorrel"].place_since is not None
+    for tree in found.states:
+        assert heat_runs_of(found, tree) == HeatRecord((), frozenset())
+        assert judge(found, "big-cut", tree, found.day).checks

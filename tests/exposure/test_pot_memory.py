@@ -64,6 +64,8 @@ NEXT = {
     "a watering was logged late": ({"table": weather(), "journal": (WATERED,)}, ROW - 24 * 4, ROW - 24 * 2),
     "leaves were lost: less cover": ({"table": weather(), "leaf": 0.2}, 0, 0),
     "the place was described anew": ({"table": weather(), "places": SUNNIER}, 0, 48),
+    "the first day came otherwise, by whose mean the pots begin": ({"table": weather(10, 3.0)}, 0, 0),
+    "the second day came otherwise": ({"table": weather(24, 3.0)}, 24, 24),
     "another summer": ({"table": weather(0, 3.0)}, 0, 0),
 }
 
