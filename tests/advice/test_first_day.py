@@ -54,7 +54,7 @@ def test_every_answer_has_the_same_today(case: dict[str, Any]) -> None:
 
 
 def test_a_few_hours_of_tomorrow_are_no_day_and_say_nothing_of_heat() -> None:
-    """Definition: no whole day is known, of a tree that came to its place or of one that always stood there."""
+    """Definition: no whole day is known, whether a tree came to its place or always stood there."""
     now = CASES[0]["now"].replace(tzinfo=ZONE)
     table = weather([{"from": 0, "to": 2, "high_c": 38, "low_c": 21, "dew_c": 10}], now)
     first = table.index_at(now.astimezone(UTC) + timedelta(hours=30))
