@@ -147,7 +147,7 @@ def _heat_record(situation: Situation, tree_id: str) -> HeatRecord:
         return HeatRecord((), frozenset())
     row, heat = exposure.row(tree_id), situation.once("heat_days", lambda: _heat_days(situation, exposure))
     since = situation.states[tree_id].place_since
-    begin = 0 if since is None else max(0, (since - heat.days[0]).days)
+    begin = 0 if since is None or not heat.days else max(0, (since - heat.days[0]).days)
     done = situation.confirmed.get(("heat", tree_id), date.max)
     known = frozenset(heat.days[n] for n in (begin + np.flatnonzero(heat.known[begin:, row])).tolist())
     runs: list[HeatRun] = []

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from advisor.physics.missing import FloatArray, as_float
-from advisor.physics.pot_heat import PotTemperatures, PotThermal, simulate_pot_temperature
+from advisor.physics.pot_heat import START_H, PotTemperatures, PotThermal, simulate_pot_temperature
 
 __all__ = ["PotMemory"]
 
@@ -72,6 +72,8 @@ class PotMemory:
                 axes = tuple(range(now.ndim - 1))
                 other = ~_same(now[..., :hours], then[..., :hours]).all(axis=axes)
                 hours = int(other.argmax()) if other.any() else hours
+        if hours < START_H:  # the first day says how warm the pots begin
+            return 0
         nodes = np.stack([getattr(last.found, one.name)[..., :hours] for one in fields(PotTemperatures)])
         known = np.isfinite(nodes).all(axis=tuple(range(nodes.ndim - 1)))
         return int(known.nonzero()[0][-1]) + 1 if known.any() else 0

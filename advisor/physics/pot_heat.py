@@ -25,6 +25,7 @@ from advisor.physics.pot_nodes import FREEZING_FROM_C, FREEZING_TO_C
 
 __all__ = [
     "FULL_SUN_W_M2",
+    "START_H",
     "PotTemperatures",
     "PotThermal",
     "freezing_temperature_c",
@@ -35,6 +36,8 @@ __all__ = [
 ]
 
 RIM_DEPTH_M = 0.02
+START_H = 24
+"""Without a given warmth the pots begin with the mean air of so many hours."""
 BLOCK_CELLS = 20_000
 """Pots x hours whose forcing is prepared at once: little enough to stay in a processor's cache."""
 
@@ -334,5 +337,5 @@ def _initial_state(
     if initial_c is not None:
         start = np.broadcast_to(as_float(initial_c), (*air.shape[1:-1], rows.size))
     else:
-        start = reduce_over(air[:24], "mean", axis=0, minimum_coverage=0.0).value[..., rows]
+        start = reduce_over(air[:START_H], "mean", axis=0, minimum_coverage=0.0).value[..., rows]
     return np.tile(start.reshape(-1), (3, 1))
