@@ -1,0 +1,76 @@
+"""Pots of trees that are taken as moved go on from where they stood, and end as if run from the beginning."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+from advice.placing_builders import ZONE, holdings, tables, weather
+from advice.test_told_moves import told_of
+
+from advisor.advice import settled
+from advisor.advice.model import Situation
+from advisor.advice.settled import as_told
+from advisor.service.evaluate import AlertSettings, evaluate
+
+CASE: dict[str, Any] = {
+    "now": datetime(2026, 7, 11, 6, tzinfo=ZONE),
+    "places": ["bench", "shed", "net"],
+    "trees": [
+        {"id": tree, "species": "acer-palmatum", "volume_l": volume_l}
+        for tree, volume_l in (
+            ("sorrel", 1.5),
+            ("tansy", 2.2),
+            ("larkin", 3.2),
+            ("quarry", 5.0),
+            ("heron", 8.0),
+        )
+    ],
+    "told": [
+        {"tree": "sorrel", "from": "bench", "to": "shed", "kind": "shade", "before_d": 5},
+        {"tree": "tansy", "from": "bench", "to": "shed", "kind": "shade", "before_d": 4},
+        {"tree": "larkin", "from": "bench", "to": "shed", "kind": "shade", "before_d": 3},
+        {"tree": "quarry", "from": "bench", "to": "net", "kind": "shade", "before_d": 2},
+        {"tree": "heron", "from": "bench", "to": "shed", "kind": "shade", "before_d": 1},
+    ],
+}
+HOT = [{"from": -16, "to": 8, "high_c": 33.0, "low_c": 19.0, "dew_c": 8.0}]
+
+
+def told_places(told: list[dict[str, Any]], now: datetime) -> Situation:
+    found = evaluate(
+        holdings({**CASE, "now": now}),
+        tables(),
+        weather(HOT, now),
+        now.astimezone(UTC),
+        AlertSettings(),
+        told_moves=told_of({"now": now, "told": told}),
+    )
+    after = as_told(found.situation)
+    assert after is not None
+    return after
+
+
+@pytest.mark.parametrize("later_h", [0, 8, 13])
+def test_water_of_a_moved_tree_hangs_neither_on_where_its_run_begins_nor_on_its_company(
+    later_h: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Definition. What is taken as given at a watering time looks ahead to the next, past the move."""
+    now = CASE["now"] + timedelta(hours=later_h)
+    together = told_places(CASE["told"], now).exposure
+    monkeypatch.setattr(settled, "_before", lambda *_: None)
+    whole = told_places(CASE["told"], now).exposure
+    monkeypatch.undo()
+    assert together is not None
+    assert whole is not None
+    np.testing.assert_allclose(together.water_left_share, whole.water_left_share, atol=1e-9)
+    np.testing.assert_allclose(together.waterings_l, whole.waterings_l, atol=1e-9)
+    for move in CASE["told"]:
+        alone = told_places([move], now).exposure
+        assert alone is not None
+        row = alone.row(move["tree"])
+        np.testing.assert_allclose(
+            together.water_left_share[row], alone.water_left_share[row], atol=1e-9, err_msg=move["tree"]
+        )
