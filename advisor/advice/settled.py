@@ -14,14 +14,14 @@ from typing import cast
 
 import numpy as np
 
-from advisor.advice.hours import HOUR, this_hour
+from advisor.advice.hours import HOUR, day_span, local_day, this_hour
 from advisor.advice.model import Situation
 from advisor.advice.placing import placing
 from advisor.advice.placing_elsewhere import copied, doubles_of
 from advisor.exposure.compute import PotsBefore, compute_exposure
 from advisor.exposure.model import HOURLY, Exposure
 from advisor.exposure.stays import SpotStay
-from advisor.exposure.water_known import balance_begins_utc
+from advisor.exposure.water_known import balance_begins_utc, watering_slots
 from advisor.garden.model import Holdings
 from advisor.garden.state_model import TreeState
 from advisor.weather.table import stamp_of, utc_of
@@ -222,7 +222,7 @@ def _row(exposure: Exposure, at_utc: datetime) -> int:
 def _there(
     situation: Situation, states: Mapping[str, TreeState], stays: Mapping[str, Sequence[SpotStay]]
 ) -> Exposure:
-    """What the trees of ``stays`` meet, worked out by themselves from just before the first of them goes."""
+    """What the trees of ``stays`` meet, worked out by themselves from shortly before the first goes."""
     holdings, weather, tables = situation.holdings, situation.weather, situation.tables
     trees = tuple(tree for tree in holdings.trees if tree.id in stays)
     own = Holdings(holdings.garden, holdings.places, trees, holdings.journal)
@@ -251,12 +251,16 @@ def _there(
 def _before(
     situation: Situation, exposure: Exposure, stays: Mapping[str, Sequence[SpotStay]], skipped: int
 ) -> PotsBefore | None:
-    """The pots at the last hour before any tree of ``stays`` goes: up to there all is worked out already.
+    """The pots at the last hour up to which all is worked out already, wherever the trees of ``stays`` go.
 
-    ``skipped`` hours of the exposure are left out of the table. None where it holds no such hour.
+    That is before the last watering time before the first of them goes: what is taken as given at a watering
+    time hangs on what the pot uses up to the next. ``skipped`` hours of the exposure are left out of the
+    table. None where it holds no such hour.
     """
-    since = min(each[0].from_utc or situation.now_utc for each in stays.values())
-    end = _row(exposure, min(since, situation.now_utc))
+    garden = situation.holdings.garden
+    goes = min(situation.now_utc, *(each[0].from_utc or situation.now_utc for each in stays.values()))
+    day = day_span(garden, local_day(garden, goes) - timedelta(days=1))[0]
+    end = _row(exposure, (watering_slots(garden, day, goes) or [goes])[-1])
     rows = [exposure.row(tree) for tree in exposure.tree_ids if tree in stays]
     names = ("water_left_share", "pot_rim_c", "pot_rim_shaded_c", "pot_core_c")
     arrays = [getattr(exposure, name)[rows, skipped:end] for name in names]
