@@ -499,6 +499,14 @@ def judge(given: _Given, folders: tuple[str, ...], tuning: tuple[str, ...], as_j
 )
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the errors.")
 @click.option(
+    "--every",
+    type=click.IntRange(1, 14),
+    default=1,
+    show_default=True,
+    metavar="N",
+    help="Days from one morning to the next: a quick look; the hours between are kept all the same.",
+)
+@click.option(
     "--brief", is_flag=True, help="Leave plan and closing work windows out of the mails: a little faster."
 )
 @_anywhere

@@ -10,17 +10,18 @@ from __future__ import annotations
 import gzip
 import shutil
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from advisor.delivery.envelope import Envelope
 from advisor.errors import SettingsError
 from advisor.exposure.pot_memory import PotMemory
+from advisor.garden.state import fold_all
 from advisor.garden.tables import Tables
 from advisor.service.climate import keep_climate, kept_climate
 from advisor.service.clock import Clock
-from advisor.service.evaluate import AlertSettings, Evaluation, evaluate
+from advisor.service.evaluate import AlertSettings, Evaluation, evaluate, warmth_of_places
 from advisor.service.files import read_folder, state_folder_of
 from advisor.service.learn_error import error_for, known_errors
 from advisor.service.replay_garden import ReplayGarden, take_garden, write_garden
@@ -45,7 +46,7 @@ from advisor.store.atomic_files import write_atomically
 from advisor.store.config_files import load_tables
 from advisor.store.database import Store
 from advisor.store.learned import keep_learned
-from advisor.store.ledger import standing_told
+from advisor.store.ledger import LedgerRow, standing_told, write_ledger
 from advisor.weather.climate import Climate
 from advisor.weather.csv_out import weather_csv
 from advisor.weather.days import at_local, day_bounds_utc
@@ -181,7 +182,7 @@ def _days(run: _Run, lines: list[str], tell: Callable[[str], None], stop: Callab
         _prepare(run)
     else:
         tell(f"going on after {progress.done_until}")
-    days = plan.days
+    days = plan.mornings
     for number, day in enumerate(days, start=1):
         if progress.done_until is not None and day <= progress.done_until:
             continue
@@ -218,7 +219,8 @@ def _described(run: _Run) -> list[str]:
     return [
         f"{plan.first_day} to {plan.last_day}, {len(plan.days)} days",
         f"forecasts {error}, {plan.members or 'no'} members",
-        *(["mails without the work windows of the coming days"] if plan.brief else []),
+        *([f"one morning in {plan.every}; the hours between are met all the same"] if plan.every > 1 else []),
+        *(["mails without the plan and the closing work windows"] if plan.brief else []),
     ]
 
 
@@ -240,6 +242,8 @@ def _day(run: _Run, day: date) -> None:
     """Run the passes of one local day and write down what came of them."""
     write_garden(run.taken, run.progress.work, day)
     moments = _moments(run, day)
+    if run.plan.every > 1:
+        _leave_out(run, day - timedelta(days=1), moments[0])
     said = []
     first: Evaluation | None = None
     for now_utc in moments:
@@ -251,6 +255,25 @@ def _day(run: _Run, day: date) -> None:
     _note(run, day, moments[-1])
 
 
+def _leave_out(run: _Run, day: date, now_utc: datetime) -> None:
+    """Settle the digest of a day without passes, so that the next mail says why there was none."""
+    why = f"this replay looks at one morning in {run.plan.every}"
+    with Store.open(run.progress.state, now_utc, "given") as store, store.transaction() as tx:
+        write_ledger(tx, LedgerRow("digest", day.isoformat(), day, "skipped", now_utc, why))
+
+
+def _as_of(run: _Run, evaluation: Evaluation, day: date) -> Evaluation:
+    """Return an evaluation with the trees in the state of the morning after an earlier ``day``."""
+    situation = evaluation.situation
+    if day >= situation.day - timedelta(days=1):
+        return evaluation
+    holdings, tables = situation.holdings, situation.tables
+    at_utc = at_local(day + timedelta(days=1), run.taken.settings.digest_at, holdings.garden.zone)
+    warmth = situation.once("warmth_of_places", lambda: warmth_of_places(holdings, situation.weather, tables))
+    states = fold_all(holdings, tables, warmth, at_utc)
+    return replace(evaluation, situation=replace(situation, states=states))
+
+
 def _record(run: _Run, evaluation: Evaluation | None, until: date) -> None:
     """Keep the hours of the days up to ``until`` that are not kept yet; without weather they wait."""
     if evaluation is None or evaluation.situation.exposure is None:
@@ -258,7 +281,7 @@ def _record(run: _Run, evaluation: Evaluation | None, until: date) -> None:
     last = run.progress.recorded_until
     day = run.plan.first_day if last is None else last + timedelta(days=1)
     while day <= until:
-        keep_day(run.plan.out, day_texts(evaluation, day))
+        keep_day(run.plan.out, day_texts(_as_of(run, evaluation, day), day))
         run.progress.recorded_until = day
         day += timedelta(days=1)
 

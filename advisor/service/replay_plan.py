@@ -38,6 +38,7 @@ class ReplayPlan:
     members : how many members each forecast has; 0 for none.
     seed : of the errors.
     brief : leave the plan and the closing work windows out of the mails.
+    every : days from one morning to the next; the hours between are met and kept all the same.
     """
 
     first_day: date
@@ -48,11 +49,17 @@ class ReplayPlan:
     members: int = 0
     seed: int = 1
     brief: bool = False
+    every: int = 1
 
     @property
     def days(self) -> list[date]:
         """Every local day, oldest first."""
         return [self.first_day + timedelta(days=n) for n in range((self.last_day - self.first_day).days + 1)]
+
+    @property
+    def mornings(self) -> list[date]:
+        """The days with passes, oldest first."""
+        return self.days[:: self.every]
 
 
 def record_of(
@@ -93,7 +100,7 @@ def marks_of(
     files = sorted((path for path in config.iterdir() if path.name.endswith(".toml")), key=lambda p: p.name)
     return {
         "span": mark_of(plan.first_day.isoformat(), plan.last_day.isoformat()),
-        "options": mark_of(plan.error, str(plan.members), str(plan.seed), str(plan.brief)),
+        "options": mark_of(plan.error, str(plan.members), str(plan.seed), str(plan.brief), str(plan.every)),
         "garden": mark_of(taken.garden_text),
         "journal": mark_of(taken.journal_up_to(plan.last_day)),
         "service": mark_of(repr((taken.settings.digest_at, taken.settings.quiet_from))

@@ -29,7 +29,7 @@ PROGRESS_FILE = "progress.json"
 SCHEMA = "replay/1"
 _WORDS = {
     "span": "--from or --to",
-    "options": "--error, --members, --seed or --brief",
+    "options": "--error, --members, --seed, --every or --brief",
     "garden": "garden.toml",
     "journal": "journal.csv",
     "service": "service.toml",

@@ -308,6 +308,8 @@ def _evaluation(the_pass: _Pass, *, with_rules: bool) -> Evaluation:
 
 def _notices(the_pass: _Pass, evaluation: Evaluation) -> list[str]:
     """What must be said first in a mail: stale weather, faults, mail that did not go."""
+    from advisor.message.words import short_day
+
     notices = list(the_pass.files.notices)
     situation = evaluation.situation
     age = situation.weather_age_h
@@ -328,13 +330,16 @@ def _notices(the_pass: _Pass, evaluation: Evaluation) -> list[str]:
                 "expired": "came too late",
             }
             notices.append(
-                f"The {message.kind} mail of {message.day} {word.get(message.state, message.state)}."
+                f"The {message.kind} mail of {short_day(message.day)} "
+                f"{word.get(message.state, message.state)}."
             )
     return list(dict.fromkeys(notices))
 
 
 def _days_without_mail(the_pass: _Pass) -> list[str]:
     """Say that yesterday's digest was skipped, or that days passed on which no pass ran at all."""
+    from advisor.message.words import short_day
+
     yesterday = the_pass.today - timedelta(days=1)
     rows = ledger_rows(
         the_pass.store,
@@ -347,7 +352,7 @@ def _days_without_mail(the_pass: _Pass) -> list[str]:
     last = digests[-1]
     if last.day < yesterday:
         since = last.day + timedelta(days=1)
-        when = "yesterday" if since == yesterday else f"from {since} to {yesterday}"
+        when = "yesterday" if since == yesterday else f"from {short_day(since)} to {short_day(yesterday)}"
         return [f"No mail went out {when}: the advisor was not running."]
     return [f"No mail went out yesterday: {last.detail}."] if last.state == "skipped" else []
 

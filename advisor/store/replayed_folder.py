@@ -11,6 +11,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -143,6 +144,7 @@ def read_replayed(folder: Path, tables: Tables) -> Replayed:
         raise SettingsError(
             f"{folder / MORNINGS_FILE} holds no pass that can be read{first}; run `advisor replay` again"
         )
+    _daily(folder, mornings)
     garden_file = load_garden_file(folder / GARDEN_FILE, tables)
     text, journal_faults = journal_text(folder)
     holdings, garden_faults = holdings_of(garden_file, text, mornings[-1].now.astimezone(UTC))
@@ -179,6 +181,17 @@ def _days(mornings: Sequence[Morning]) -> tuple[date, ...]:
     first = min(morning.day for morning in mornings).toordinal()
     last = max(morning.day for morning in mornings).toordinal()
     return tuple(date.fromordinal(day) for day in range(first, last + 1))
+
+
+def _daily(folder: Path, mornings: Sequence[Morning]) -> None:
+    """Refuse a replay of which no two days follow one another: most of its days were never advised on."""
+    days = sorted({morning.day for morning in mornings})
+    steps = {(later - day).days for day, later in pairwise(days)}
+    if steps and 1 not in steps:
+        raise SettingsError(
+            f"{folder} was replayed with --every {min(steps)}: what would have been advised on the days "
+            "between is not known; replay every day to judge it"
+        )
 
 
 def _mornings(path: Path) -> tuple[list[Morning], list[str]]:

@@ -138,11 +138,26 @@ def replay(*, tiny: bool, year: bool = False) -> None:
         )
         say(f"  memory {held[days // 2]:.0f} MB half way, {held[-1]:.0f} MB at the end")
         if year:
+            taken, sheets = _look(folder / "look", trees, days, every=7)
+            say(f"  one morning in 7 and every hour: {taken:.0f} s, and {sheets:.0f} s for the sheets")
             return
         for name, size in (("trees", (2 * trees, days)), ("days", (trees, 2 * days))):
             say(f"  twice the {name}: a day takes {_day_of_replay(folder / name, *size) / a_day:.2f} as long")
         stats = profile_of(lambda: _day_of_replay(folder / "profiled", trees, days))
         say(f"  limited by {'; '.join(limits_of(stats))}")
+
+
+def _look(folder: Path, trees: int, days: int, every: int) -> tuple[float, float]:
+    """Seconds of a whole quick look from its beginning to its last morning, and for what closes it."""
+    write_garden(folder, trees)
+    write_year(folder / "hours.csv")
+    begun, ends = time.process_time(), [0.0]
+    first = date(2013, 1, 16)
+    plan = ReplayPlan(
+        first, first + timedelta(days=days - 1), folder / "out", folder / "hours.csv", every=every
+    )
+    run_replay(folder, plan, ASKED, lambda _: ends.append(time.process_time()))
+    return ends[-1] - begun, time.process_time() - ends[-1]
 
 
 def _day_of_replay(folder: Path, trees: int, days: int, each_day: Callable[[], None] = lambda: None) -> float:

@@ -111,7 +111,7 @@ def test_down_over_a_whole_day_without_any_pass_is_said_too(small: Yard) -> None
     assert [day_of(mail) for mail in small.mails("digest")] == [date(2013, 7, 12), date(2013, 7, 14)]
     assert "No mail went out yesterday" in first_lines(small)
     small.tick("2013-07-18T06:00")
-    assert "No mail went out from 2013-07-15 to 2013-07-17" in first_lines(small)
+    assert "No mail went out from Mon 15 Jul to Wed 17 Jul" in first_lines(small)
 
 
 def test_second_pass_while_one_holds_the_lock_does_nothing(small: Yard) -> None:
