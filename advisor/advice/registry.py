@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from math import inf
 
 from advisor.advice.due import due_advice
 from advisor.advice.grouping import bench_order
@@ -61,7 +62,8 @@ def run_rules(situation: Situation, rules: Mapping[str, Rule]) -> Advised:
     Where one fails with today's moves and not without them, placing is at fault: then all are run without, so
     that they cannot contradict one another.
 
-    Order: what must be done, then urgency, kind, and bench order of the first tree.
+    Order: what must be done, then urgency, kind, rounds of watering by their hour, and bench order of the
+    first tree.
     """
     found, failed = _run(situation, rules)
     plain = situation.where_logged()
@@ -74,9 +76,10 @@ def run_rules(situation: Situation, rules: Mapping[str, Rule]) -> Advised:
         failures = [f"{name}: {fault}" for name, fault in failed.items()]
     rows = {tree: row for row, tree in enumerate(bench_order(situation, situation.states))}
 
-    def place(advice: Advice) -> tuple[bool, int, int, int, str]:
+    def place(advice: Advice) -> tuple[bool, int, int, float, int, str]:
+        hour = advice.from_utc.timestamp() if advice.amount is not None else inf
         first = min((rows.get(tree, len(rows)) for tree in advice.trees), default=len(rows))
-        return not advice.must, _URGENCY[advice.urgency], _KIND[advice.kind], first, advice.id
+        return not advice.must, _URGENCY[advice.urgency], _KIND[advice.kind], hour, first, advice.id
 
     return Advised(tuple(sorted(found, key=place)), tuple(failures), bool(healed))
 

@@ -153,8 +153,8 @@ def _if_not_carried(situation: Situation, rounds: Sequence[Round]) -> list[Advic
                     "water",
                     "today",
                     ordered,
-                    f"Water {names(situation, ordered)} at {day_and_clock(situation, at)} too, about "
-                    f"{say(situation, litres, 'l')}, {reading.words(ordered)}",
+                    f"Water {names(situation, ordered)} at {day_and_clock(situation, at)} too, "
+                    f"{_about(situation, litres)}, {reading.words(ordered)}",
                     at,
                     at + timedelta(hours=situation.tables.limits.value("water.early_h", "h")),
                     _pot_reasons(reading.situation, exposure, ordered),
@@ -165,6 +165,12 @@ def _if_not_carried(situation: Situation, rounds: Sequence[Round]) -> list[Advic
                 )
             )
     return found
+
+
+def _about(situation: Situation, litres: float) -> str:
+    """``about 1.3 l``; of less than can be shown, that it is less."""
+    text = say(situation, litres, "l")
+    return f"about {text}" if float(text.split()[0]) > 0.0 else f"less than {say(situation, 0.1, 'l')}"
 
 
 def _blind(situation: Situation, exposure: Exposure, tree: str, day: date) -> bool:
@@ -272,8 +278,7 @@ def _slot(
     early = [tree for tree, hour in dry.items() if hour < at - first]
     verb = "Check and water" if unlogged else "Water"
     text = (
-        f"{verb} {names(situation, ordered)} at {day_and_clock(situation, at)}, about "
-        f"{say(situation, litres, 'l')}"
+        f"{verb} {names(situation, ordered)} at {day_and_clock(situation, at)}, {_about(situation, litres)}"
     )
     if early:
         soonest = min(dry[tree] for tree in early)
