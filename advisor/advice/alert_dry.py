@@ -100,6 +100,7 @@ def dry_alert(situation: Situation, *, steps: bool = True) -> AlertEvent | None:
                 first,
                 exposure.water_known[row],
                 situation.tables.physics.source("water.act_used_share"),
+                then="at the limit",
             ),
         ),
         sure="by the pot balance",

@@ -41,6 +41,8 @@ class Reason:
     at_utc: datetime | None
     set_by: str
     source: str
+    then: str = ""
+    """What comes at the hour, where it is not the value: ``at the limit``."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,7 +77,8 @@ def run_rules(situation: Situation, rules: Mapping[str, Rule]) -> Advised:
     rows = {tree: row for row, tree in enumerate(bench_order(situation, situation.states))}
 
     def place(advice: Advice) -> tuple[bool, int, int, float, int, str]:
-        hour = advice.from_utc.timestamp() if advice.amount is not None else inf
+        timed = advice.amount is not None or advice.from_utc > situation.now_utc
+        hour = advice.from_utc.timestamp() if advice.kind == "water" and timed else inf
         first = min((rows.get(tree, len(rows)) for tree in advice.trees), default=len(rows))
         return not advice.must, _URGENCY[advice.urgency], _KIND[advice.kind], hour, first, advice.id
 

@@ -240,6 +240,7 @@ def _pot_reasons(
                 hours.get(tree),
                 _known(situation, exposure, tree),
                 physics.source("water.act_used_share"),
+                then="at the limit",
             )
         )
     return tuple(reasons)

@@ -76,7 +76,8 @@ def reason_text(reason: Reason, zone: ZoneInfo, today: date, units: DisplayUnits
     elif reason.set_by:
         text += f" ({reason.set_by})"
     if reason.at_utc is not None:
-        text += f", {day_and_clock(reason.at_utc, zone, today)}"
+        then = f"{reason.then} " if reason.then else ""
+        text += f", {then}{day_and_clock(reason.at_utc, zone, today)}"
     return text
 
 

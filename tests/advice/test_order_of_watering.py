@@ -22,7 +22,7 @@ def situation() -> Situation:
     return build(next(case for case in CASES if case["rule"] == "water"))
 
 
-def test_rounds_go_by_the_clock_and_looks_come_after_them(situation: Situation) -> None:
+def test_rounds_and_looks_go_by_the_clock_and_what_has_no_hour_comes_last(situation: Situation) -> None:
     tree = next(iter(situation.states))
 
     def line(name: str, hour: int, trees: tuple[str, ...], litres: float | None) -> Advice:
@@ -30,9 +30,14 @@ def test_rounds_go_by_the_clock_and_looks_come_after_them(situation: Situation) 
         amount = None if litres is None else Amount(litres, "l")
         return Advice(name, "water", "today", trees, name, at, at + timedelta(hours=2), (WHY,), amount=amount)
 
-    told = (line("evening", 13, (tree,), 1.0), line("look", 0, (tree,), None), line("noon", 7, (), 1.0))
+    told = (
+        line("evening", 13, (tree,), 1.0),
+        line("whenever", 0, (tree,), None),
+        line("noon", 7, (), 1.0),
+        line("look", 1, (), None),
+    )
     found = run_rules(situation, {"water": lambda _: told}).advice
-    assert [piece.id for piece in found] == ["noon", "evening", "look"]
+    assert [piece.id for piece in found] == ["look", "noon", "evening", "whenever"]
 
 
 @pytest.mark.parametrize(
