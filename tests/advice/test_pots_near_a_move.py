@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -39,9 +41,11 @@ CASE: dict[str, Any] = {
 HOT = [{"from": -16, "to": 8, "high_c": 33.0, "low_c": 19.0, "dew_c": 8.0}]
 
 
-def told_places(told: list[dict[str, Any]], now: datetime) -> Situation:
+def told_places(told: list[dict[str, Any]], now: datetime, tray_l: Mapping[str, float]) -> Situation:
+    garden = holdings({**CASE, "now": now})
+    places = {name: replace(place, tray_l=tray_l.get(name, 0.0)) for name, place in garden.places.items()}
     found = evaluate(
-        holdings({**CASE, "now": now}),
+        replace(garden, places=places),
         tables(),
         weather(HOT, now),
         now.astimezone(UTC),
@@ -53,22 +57,28 @@ def told_places(told: list[dict[str, Any]], now: datetime) -> Situation:
     return after
 
 
-@pytest.mark.parametrize("later_h", [0, 8, 13])
+@pytest.mark.parametrize(
+    ("later_h", "tray_l"),
+    [(0, {}), (8, {}), (13, {}), (8, {"bench": 0.6}), (8, {"bench": 0.6, "shed": 0.2}), (8, {"shed": 0.6})],
+)
 def test_water_of_a_moved_tree_hangs_neither_on_where_its_run_begins_nor_on_its_company(
-    later_h: int, monkeypatch: pytest.MonkeyPatch
+    later_h: int, tray_l: Mapping[str, float], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Definition. What is taken as given at a watering time looks ahead to the next, past the move."""
+    """Definition. What is taken as given at a watering time looks ahead to the next, past the move.
+
+    A tray that a tree leaves behind never was water it could use (as in ``pot_water``).
+    """
     now = CASE["now"] + timedelta(hours=later_h)
-    together = told_places(CASE["told"], now).exposure
+    together = told_places(CASE["told"], now, tray_l).exposure
     monkeypatch.setattr(settled, "_before", lambda *_: None)
-    whole = told_places(CASE["told"], now).exposure
+    whole = told_places(CASE["told"], now, tray_l).exposure
     monkeypatch.undo()
     assert together is not None
     assert whole is not None
     np.testing.assert_allclose(together.water_left_share, whole.water_left_share, atol=1e-9)
     np.testing.assert_allclose(together.waterings_l, whole.waterings_l, atol=1e-9)
     for move in CASE["told"]:
-        alone = told_places([move], now).exposure
+        alone = told_places([move], now, tray_l).exposure
         assert alone is not None
         row = alone.row(move["tree"])
         np.testing.assert_allclose(
