@@ -255,9 +255,16 @@ def _before(
 
     That is before the last watering time before the first of them goes: what is taken as given at a watering
     time hangs on what the pot uses up to the next. ``skipped`` hours of the exposure are left out of the
-    table. None where it holds no such hour.
+    table. None where it holds no such hour, and where a tree leaves a tray behind: it is then no water of the
+    tree before either.
     """
-    garden = situation.holdings.garden
+    garden, places = situation.holdings.garden, situation.holdings.places
+    if any(
+        places[stay.place_id].tray_l < places[situation.states[tree].place_id].tray_l
+        for tree, each in stays.items()
+        for stay in each
+    ):
+        return None
     goes = min(situation.now_utc, *(each[0].from_utc or situation.now_utc for each in stays.values()))
     day = day_span(garden, local_day(garden, goes) - timedelta(days=1))[0]
     end = _row(exposure, (watering_slots(garden, day, goes) or [goes])[-1])
