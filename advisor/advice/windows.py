@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, time, timedelta
-from functools import lru_cache
+from functools import lru_cache, partial
 from zoneinfo import ZoneInfo
 
 from advisor.advice.checks import GATES
@@ -119,7 +119,7 @@ def judge_half(
     for n, row in enumerate(answers.rows.rows):
         if row.gate not in gates:
             continue
-        checks.append(answers.check(n, day, span_utc))
+        checks.append(answers.check(situation, n, day, span_utc))
         if brief and checks[-1].verdict == "fail":
             break
     return tuple(checks)
@@ -138,7 +138,7 @@ def suitable_halves(
     ``care_in`` names the checks in which a half day may ask for care; None: in all.
     """
     for answers, day, span in _open_halves(situation, rule, state, days, care_in):
-        checks = [answers.check(n, day, span) for n in range(len(answers.rows.rows))]
+        checks = [answers.check(situation, n, day, span) for n in range(len(answers.rows.rows))]
         yield _half_day(day, span, checks)
 
 
@@ -170,7 +170,8 @@ def _open_halves(
         if stage != begun:
             begun, answers = stage, answers_on(situation, rule, state, day)
             of_day, of_half = list(answers.rows.of_day), list(answers.rows.of_half)
-        if _ruled_out(answers, of_day, day, spans[0], care_in):
+        asked = partial(answers.check, situation)
+        if _ruled_out(asked, of_day, day, spans[0], care_in):
             if answers.lasts(of_day[0]):
                 closed = stage
                 if stage == len(state.stages_ahead):
@@ -178,16 +179,20 @@ def _open_halves(
             continue
         of_day = [n for n in of_day if answers.still[n] is None]
         for span in spans:
-            if not _ruled_out(answers, of_half, day, span, care_in):
+            if not _ruled_out(asked, of_half, day, span, care_in):
                 yield answers, day, span
 
 
 def _ruled_out(
-    answers: Answers, rows: list[int], day: date, span: Span, care_in: Collection[str] | None
+    asked: Callable[[int, date, Span], Check],
+    rows: list[int],
+    day: date,
+    span: Span,
+    care_in: Collection[str] | None,
 ) -> bool:
     """True where one of the rows rules the half day out; it then goes to the front of them."""
     for place, n in enumerate(rows):
-        if _rules_out(answers.check(n, day, span), care_in):
+        if _rules_out(asked(n, day, span), care_in):
             rows.insert(0, rows.pop(place))
             return True
     return False

@@ -247,7 +247,7 @@ def _barred(situation: Situation, rule: WorkRule, state: TreeState, last: date) 
     answers = answers_on(situation, rule, state, situation.day)
     for n, row in enumerate(answers.rows.rows):
         if row.kind in _STAYS:
-            check = answers.check(n, last, (now, now))
+            check = answers.check(situation, n, last, (now, now))
             if check.verdict == "fail":
                 text = check.text[:1].lower() + check.text[1:]
                 return f"on its last sensible day, {date_words(last, situation.day)}, still {text}"

@@ -25,9 +25,11 @@ class Answers:
     ``still`` holds the answers that are the same every day, None for rows of the day that move; ``own`` and
     ``beside`` those of each row by the day or half day. Trees of one kind side by side share ``beside``: what
     the weather and the place say.
+
+    The situation keeps them, so they hold no situation: two that hold one another stay in memory, with all
+    their weather, until Python looks for such rings.
     """
 
-    situation: Situation
     rule: WorkRule
     state: TreeState
     rows: Rows
@@ -35,12 +37,12 @@ class Answers:
     own: dict[Hashable, Check]
     beside: dict[Hashable, Check]
 
-    def check(self, n: int, day: date, span_utc: Span) -> Check:
-        """Return the answer of a row for a half day of a day."""
+    def check(self, situation: Situation, n: int, day: date, span_utc: Span) -> Check:
+        """Return the answer of a row for a half day of a day; ``situation`` is the one that keeps them."""
         scope, case = self.rows.scopes[n], None
         if scope == "day":
             if n not in self.still:
-                case = self._case(n, day, span_utc)
+                case = self._case(situation, n, day, span_utc)
                 self.still[n] = run_check(case) if says_the_same(case) else None
             still = self.still[n]
             if still is not None:
@@ -51,15 +53,15 @@ class Answers:
         answers = self.beside if scope == "place" else self.own
         found = answers.get(asked)
         if found is None:
-            found = answers[asked] = run_check(case or self._case(n, day, span_utc))
+            found = answers[asked] = run_check(case or self._case(situation, n, day, span_utc))
         return found
 
     def lasts(self, n: int) -> bool:
         """True for a row whose no of today is its no of every later day in the stage; it was asked before."""
         return self.still.get(n) is not None or self.rows.rows[n].kind in LASTING
 
-    def _case(self, n: int, day: date, span_utc: Span) -> WorkCase:
-        return WorkCase(self.situation, self.rule, self.rows.rows[n], self.state, day, *span_utc)
+    def _case(self, situation: Situation, n: int, day: date, span_utc: Span) -> WorkCase:
+        return WorkCase(situation, self.rule, self.rows.rows[n], self.state, day, *span_utc)
 
 
 def answers_on(situation: Situation, rule: WorkRule, state: TreeState, day: date) -> Answers:
@@ -80,4 +82,4 @@ def _answers(situation: Situation, rule: WorkRule, state: TreeState) -> Answers:
     rows = rows_apart(situation, rule, state)
     asked = ("answers_beside", id(rows), state.place_id, state.extra_shade)
     beside: dict[Hashable, Check] = situation.once(asked, dict)
-    return Answers(situation, rule, state, rows, {}, {}, beside)
+    return Answers(rule, state, rows, {}, {}, beside)
