@@ -16,7 +16,16 @@ from advisor.advice.chance import chance_words
 from advisor.advice.grouping import advice_id, bench_order, listed, names, say
 from advisor.advice.heat import HeatDay, day_danger, heat_day
 from advisor.advice.heat_reasons import heat_reasons
-from advisor.advice.hours import clock, day_and_clock, day_name, day_span, local_at, local_day, window
+from advisor.advice.hours import (
+    clock,
+    day_and_clock,
+    day_name,
+    day_span,
+    evening_of,
+    local_at,
+    local_day,
+    window,
+)
 from advisor.advice.model import Advice, Reason, Situation
 from advisor.advice.placing import Placed, place_trees, placing
 from advisor.advice.placing_elsewhere import doubles_of
@@ -126,9 +135,9 @@ def heat_measures(situation: Situation, spell: Spell) -> tuple[Advice, ...]:
     stop = f"Stop {listed(_stopped(situation))} on the trees in danger until it is over"
     found.append(piece("stop", stop, trees, anywhere=True))
     found += _people(situation, spell.days[0], until)
-    rest, ends = limits.value("heat.rest_d", "d"), day_name(situation, spell.days[-1])
+    rest, ends = limits.value("heat.rest_d", "d"), evening_of(situation, spell.days[-1])
     after = (
-        f"Expect the end on {ends} evening; then {say(situation, rest, 'd')} without"
+        f"Expect the end {ends}; then {say(situation, rest, 'd')} without"
         " heavy work for those that wilted or were scorched"
     )
     found.append(piece("after", after, trees, anywhere=True))

@@ -22,6 +22,7 @@ __all__ = [
     "day_name",
     "day_span",
     "eve_of",
+    "evening_of",
     "hour_at",
     "hours_at",
     "hours_between",
@@ -163,6 +164,13 @@ def day_name(situation: Situation, day: date) -> str:
     if distance in (0, 1):
         return ("today", "tomorrow")[distance]
     return f"{_WEEKDAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
+
+
+def evening_of(situation: Situation, day: date) -> str:
+    """Return ``this evening``, ``tomorrow evening``, or ``on the evening of Sun 14 Jul``."""
+    name = day_name(situation, day)
+    near = {"today": "this evening", "tomorrow": "tomorrow evening"}
+    return near.get(name, f"on the evening of {name}")
 
 
 def day_and_clock(situation: Situation, at_utc: datetime) -> str:
