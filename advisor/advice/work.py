@@ -147,10 +147,8 @@ def work_ahead(
 
     Parameters
     ----------
-    situation : Situation
-        Everything known at this pass.
-    work_id, tree_id : str
-        A kind of work of config/work.toml and a tree of the garden.
+    situation, work_id, tree_id
+        As of ``judge``.
     most : int
         No more clear half days than these are looked for.
     closing_d : float

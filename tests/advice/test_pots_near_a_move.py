@@ -15,6 +15,7 @@ from advice.test_told_moves import told_of
 from advisor.advice import settled
 from advisor.advice.model import Situation
 from advisor.advice.settled import as_told
+from advisor.exposure.compute import compute_exposure
 from advisor.service.evaluate import AlertSettings, evaluate
 
 CASE: dict[str, Any] = {
@@ -84,3 +85,26 @@ def test_water_of_a_moved_tree_hangs_neither_on_where_its_run_begins_nor_on_its_
         np.testing.assert_allclose(
             together.water_left_share[row], alone.water_left_share[row], atol=1e-9, err_msg=move["tree"]
         )
+
+
+@pytest.mark.parametrize(("tray_l", "goes_on"), [({}, True), ({"bench": 0.6}, False)])
+def test_the_run_begins_near_the_move_unless_a_tray_is_left_behind(
+    tray_l: Mapping[str, float], goes_on: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Definition: what the exposure knows of the days before is not worked out again."""
+    begun: list[np.datetime64 | None] = []
+
+    def spied(holdings: Any, states: Any, table: Any, *rest: Any, **options: Any) -> Any:
+        before = options["before"]
+        begun.append(None if before is None else table.start_utc[before.row])
+        return compute_exposure(holdings, states, table, *rest, **options)
+
+    monkeypatch.setattr(settled, "compute_exposure", spied)
+    told_places(CASE["told"][-1:], CASE["now"], tray_l)
+    assert begun
+    if goes_on:
+        moved = CASE["now"].astimezone(UTC).replace(tzinfo=None) - timedelta(days=1)
+        assert all(at is not None for at in begun)
+        assert all(np.datetime64(moved, "s") - at <= np.timedelta64(2, "D") for at in begun)
+    else:
+        assert begun == [None] * len(begun)
